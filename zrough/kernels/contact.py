@@ -1,0 +1,628 @@
+"""Contact of a cutter with triangles: a tree of bounds, exact contact, exact boundaries.
+
+One cutter profile serves all: height above the tip at plan distance d from the axis
+
+    h(d) = 0                                   d <= a
+           c - sqrt(c^2 - (d - a)^2)           a < d <= radius, corner circle (steep < 0)
+           steep * (d - a)                     a < d <= radius, straight flank (steep >= 0)
+
+given as the tuple ``cutter = (radius, a, c, steep)``. h is convex and rising, so on one triangle
+``z - h`` is concave: it has one maximum, at the facet contact when that lies inside the triangle and
+else on an edge that can be seen from the facet contact. Every tangent plane of ``z - h`` bounds it from
+above; this is what the tree of bounds uses.
+
+Arrays shared by all kernels
+    tris   (n, 16)  three corners, counter-clockwise in plan (0..8), uphill direction (9, 10), slope
+                    tangent (11), slope cosine (12; 0 = vertical or degenerate), top (13)
+    nodes  (m, 12)  plan box x, x, y, y (0..3), top (4), upper plane z <= p + gx*x + gy*y (5..7); and for
+                    the cutter in use: offset of the plane's contact point (8, 9), its rise (10)
+    links  (m, 2)   inner node: right child (the left one is the next row), 0; leaf: first triangle, count
+"""
+
+import math
+
+import numpy as np
+from numba import njit
+
+LEAF = 4  # triangles in a leaf, at most
+STEEPEST = 200.0  # slope limit of a node's upper plane
+VERTICAL = 1e-7  # slope cosine below which a facet counts as vertical (contact by its edges alone)
+SLACK = 1e-10  # mm, a bound must beat the best by this much to be looked at
+ROOM = 24  # points that can be put between two ring vertices
+
+
+@njit(cache=True, nogil=True)
+def _rise(d, cutter):
+    """Profile height above the tip at plan distance ``d <= radius``, mm."""
+    radius, a, c, steep = cutter
+    if d <= a:
+        return 0.0
+    e = d - a
+    if steep >= 0.0:
+        return steep * e
+    s = c * c - e * e
+    return e * e / (c + math.sqrt(s)) if s > 0.0 else c
+
+
+@njit(cache=True, nogil=True)
+def _slope(d, cutter):
+    """Slope of the profile at plan distance ``d < radius``."""
+    radius, a, c, steep = cutter
+    if d <= a:
+        return 0.0
+    if steep >= 0.0:
+        return steep
+    e = d - a
+    return e / math.sqrt(max(c * c - e * e, 1e-300))
+
+
+@njit(cache=True, nogil=True)
+def _rest_on_line(distance, m, cutter):
+    """Coordinate t >= 0 along a line rising with slope ``m >= 0`` where the cutter rests on it.
+
+    ``distance``: plan distance from the axis to the line; t counts uphill from the foot point.
+    Corner circle: with the tube angle's sine w, (a + c w)^2 (w^2 (1 + m^2) - m^2) = distance^2 w^2 has
+    one root; Newton kept inside a bracket finds it.
+    """
+    radius, a, c, steep = cutter
+    rim = math.sqrt(max(radius * radius - distance * distance, 0.0))
+    if m == 0.0:
+        return 0.0
+    if steep >= 0.0:
+        if m >= steep:
+            return rim
+        d = distance / math.sqrt(1.0 - (m / steep) * (m / steep))
+        d = min(max(d, a), radius)
+        return math.sqrt(max(d * d - distance * distance, 0.0))
+    if c <= 0.0:
+        return rim
+    mm = 1.0 + m * m
+    l2 = distance * distance
+    if a <= 0.0:
+        w = math.sqrt(min((l2 / (c * c) + m * m) / mm, 1.0))
+    else:
+        low = max(m / math.sqrt(mm), (distance - a) / c)
+        high = 1.0
+        w = min(math.sqrt(min((l2 / (radius * radius) + m * m) / mm, 1.0)), high)
+        w = max(w, low)
+        for _ in range(60):
+            r = a + c * w
+            q = w * w * mm - m * m
+            f = r * r * q - l2 * w * w
+            if f > 0.0:
+                high = w
+            else:
+                low = w
+            slope = 2.0 * (r * c * q + r * r * w * mm - l2 * w)
+            step = f / slope if slope > 0.0 else math.inf
+            new = w - step
+            if not (low <= new <= high):
+                new = 0.5 * (low + high)
+            if abs(new - w) <= 1e-15:
+                w = new
+                break
+            w = new
+    r = a + c * w
+    return min(math.sqrt(max(r * r - l2, 0.0)), rim)
+
+
+@njit(cache=True, nogil=True)
+def _edge_tip(px, py, pz, qx, qy, qz, best, cutter):
+    """Tip height of a cutter on the Z axis resting on the edge p-q; -inf out of reach or not above ``best``."""
+    radius = cutter[0]
+    if max(pz, qz) <= best:
+        return -math.inf
+    if pz > qz:  # q is the upper end
+        px, py, pz, qx, qy, qz = qx, qy, qz, px, py, pz
+    ex, ey = qx - px, qy - py
+    length = math.sqrt(ex * ex + ey * ey)
+    if length < 1e-12:
+        d2 = qx * qx + qy * qy
+        if d2 > radius * radius:
+            return -math.inf
+        return qz - _rise(math.sqrt(d2), cutter)
+    ex /= length
+    ey /= length
+    distance = abs(qx * ey - qy * ex)
+    if distance > radius:
+        return -math.inf
+    top = qx * ex + qy * ey  # coordinate of the upper end along the line
+    bottom = top - length
+    rim = math.sqrt(radius * radius - distance * distance)
+    if bottom > rim or top < -rim:
+        return -math.inf
+    high = min(top, rim)
+    low = max(bottom, -rim)
+    m = (qz - pz) / length
+    if qz + m * (high - top) - _rise(distance, cutter) <= best:
+        return -math.inf
+    t = high
+    if high > 0.0:
+        d = math.sqrt(high * high + distance * distance)
+        if high >= rim or m * d < _slope(d, cutter) * high:
+            t = min(max(_rest_on_line(distance, m, cutter), low), high)
+    d = min(math.sqrt(t * t + distance * distance), radius)
+    return qz + m * (t - top) - _rise(d, cutter)
+
+
+@njit(cache=True, nogil=True)
+def _triangle_tip(tri, x, y, best, cutter):
+    """Tip height at (x, y) resting on one triangle; -inf when out of reach or not above ``best``."""
+    radius, a, c, steep = cutter
+    if tri[13] <= best:
+        return -math.inf
+    ax, ay, az = tri[0] - x, tri[1] - y, tri[2]
+    bx, by, bz = tri[3] - x, tri[4] - y, tri[5]
+    cx, cy, cz = tri[6] - x, tri[7] - y, tri[8]
+    cosine = tri[12]
+    ab = bc = ca = True
+    if cosine > 0.0:
+        tangent = tri[11]
+        if steep < 0.0:
+            reach = a + c * tangent * cosine
+            drop = c * (1.0 - cosine)
+        elif tangent <= steep:
+            reach, drop = a, 0.0
+        else:
+            reach, drop = radius, steep * (radius - a)
+        sx, sy = reach * tri[9], reach * tri[10]  # facet contact
+        tip = az + tangent * (tri[9] * (sx - ax) + tri[10] * (sy - ay)) - drop
+        if tip <= best:
+            return -math.inf
+        ab = (bx - ax) * (sy - ay) - (by - ay) * (sx - ax) < 0.0
+        bc = (cx - bx) * (sy - by) - (cy - by) * (sx - bx) < 0.0
+        ca = (ax - cx) * (sy - cy) - (ay - cy) * (sx - cx) < 0.0
+        if not (ab or bc or ca):
+            return tip
+    tip = -math.inf
+    if ab:
+        tip = _edge_tip(ax, ay, az, bx, by, bz, best, cutter)
+    if bc:
+        tip = max(tip, _edge_tip(bx, by, bz, cx, cy, cz, max(best, tip), cutter))
+    if ca:
+        tip = max(tip, _edge_tip(cx, cy, cz, ax, ay, az, max(best, tip), cutter))
+    return tip
+
+
+@njit(cache=True, nogil=True)
+def _ceiling(node, x, y, best, cutter):
+    """Upper bound of the tip height at (x, y) over all triangles of a node; -inf if not above ``best``."""
+    radius = cutter[0]
+    x0, x1, y0, y1 = node[0], node[1], node[2], node[3]
+    nx, ny = min(max(x, x0), x1), min(max(y, y0), y1)
+    dx, dy = nx - x, ny - y
+    d2 = dx * dx + dy * dy
+    if d2 > radius * radius:
+        return -math.inf
+    near = math.sqrt(d2)
+    bound = node[4] - _rise(near, cutter)
+    if bound <= best:
+        return -math.inf
+    gx, gy = node[6], node[7]
+    bound = min(bound, node[5] + gx * x + gy * y + node[10])
+    if bound <= best:
+        return -math.inf
+    # tangent plane of (upper plane - profile) at the box point nearest to its contact point
+    px, py = x + node[8], y + node[9]
+    qx, qy = min(max(px, x0), x1), min(max(py, y0), y1)
+    if qx == px and qy == py:
+        return bound
+    dx, dy = qx - x, qy - y
+    d2 = dx * dx + dy * dy
+    d = math.sqrt(d2)
+    if d >= 0.9999 * radius:  # the profile has no finite slope there: use the nearest point
+        if near >= 0.9999 * radius:
+            return bound
+        qx, qy, dx, dy, d = nx, ny, nx - x, ny - y, near
+    if d > 0.0:
+        s = _slope(d, cutter) / d
+        fx, fy = gx - s * dx, gy - s * dy
+    else:
+        fx, fy = gx, gy
+    value = node[5] + gx * qx + gy * qy - _rise(d, cutter)
+    value += max(fx * (x0 - qx), fx * (x1 - qx)) + max(fy * (y0 - qy), fy * (y1 - qy))
+    return min(bound, value)
+
+
+@njit(cache=True, nogil=True)
+def _search(x, y, best, tris, nodes, links, cutter, stack, bounds):
+    """(highest tip height above ``best``, its triangle), else (best, -1); the better child first."""
+    winner = -1
+    stack[0] = 0
+    bounds[0] = math.inf
+    waiting = 1
+    while waiting > 0:
+        waiting -= 1
+        if bounds[waiting] <= best + SLACK:
+            continue
+        k = np.int64(stack[waiting])
+        while True:
+            first, count = np.int64(links[k, 0]), np.int64(links[k, 1])
+            if count > 0:
+                for t in range(first, first + count):
+                    tip = _triangle_tip(tris[t], x, y, best, cutter)
+                    if tip > best:
+                        best = tip
+                        winner = t
+                break
+            left, right = k + 1, first
+            limit = best + SLACK
+            b_left = _ceiling(nodes[left], x, y, limit, cutter)
+            b_right = _ceiling(nodes[right], x, y, limit, cutter)
+            if b_right > b_left:
+                left, right = right, left
+                b_left, b_right = b_right, b_left
+            if b_right > limit:
+                stack[waiting] = right
+                bounds[waiting] = b_right
+                waiting += 1
+            if b_left <= limit:
+                break
+            k = left
+    return best, winner
+
+
+@njit(cache=True, nogil=True)
+def drop_grid(out, row0, row1, x0, y0, cell, shift, tris, nodes, links, cutter):
+    """Raise ``out`` (ny, nx) to the tip height less ``shift`` at the nodes of rows row0..row1-1, in place.
+
+    Nodes are visited in small tiles, to and fro; the contact triangles of the node before and of the node
+    in the row before give each search its first value.
+    """
+    tile = 16
+    nx = out.shape[1]
+    stack = np.empty(128, np.int64)
+    bounds = np.empty(128, np.float64)
+    above = np.full(tile, -1, np.int64)
+    for i0 in range(row0, row1, tile):
+        for j0 in range(0, nx, tile):
+            j1 = min(j0 + tile, nx)
+            above[:] = -1
+            last = np.int64(-1)
+            for i in range(i0, min(i0 + tile, row1)):
+                y = y0 + cell * i
+                for step in range(j1 - j0):
+                    j = j0 + step if (i - i0) % 2 == 0 else j1 - 1 - step
+                    x = x0 + cell * j
+                    best = out[i, j] + shift
+                    keep = np.int64(-1)
+                    if last >= 0:
+                        tip = _triangle_tip(tris[last], x, y, best, cutter)
+                        if tip > best:
+                            best = tip
+                            keep = last
+                    other = above[j - j0]
+                    if other >= 0 and other != last:
+                        tip = _triangle_tip(tris[other], x, y, best, cutter)
+                        if tip > best:
+                            best = tip
+                            keep = other
+                    best, winner = _search(x, y, best, tris, nodes, links, cutter, stack, bounds)
+                    if winner < 0:
+                        winner = keep
+                    if winner >= 0:
+                        out[i, j] = best - shift
+                    last = winner
+                    above[j - j0] = winner
+
+
+@njit(cache=True, nogil=True)
+def drop_points(xy, out, first, last, tris, nodes, links, cutter):
+    """Tip heights at the plan points ``xy[first:last]`` into ``out``."""
+    stack = np.empty(128, np.int64)
+    bounds = np.empty(128, np.float64)
+    for k in range(first, last):
+        out[k] = _search(xy[k, 0], xy[k, 1], -math.inf, tris, nodes, links, cutter, stack, bounds)[0]
+
+
+# ---------------------------------------------------------------------------------------------- the tree
+
+
+@njit(cache=True, nogil=True)
+def _split(rec, first, last, axis):
+    """Part ``rec[first:last]`` at its median along ``axis`` (quickselect); the middle index."""
+    middle = (first + last) // 2
+    low, high = first, last - 1
+    while low < high:
+        pivot = rec[(low + high) // 2, axis]
+        i, j = low, high
+        while i <= j:
+            while rec[i, axis] < pivot:
+                i += 1
+            while rec[j, axis] > pivot:
+                j -= 1
+            if i <= j:
+                for k in range(4):
+                    rec[i, k], rec[j, k] = rec[j, k], rec[i, k]
+                i += 1
+                j -= 1
+        if middle <= j:
+            high = j
+        elif middle >= i:
+            low = i
+        else:
+            break
+    return middle
+
+
+@njit(cache=True, nogil=True)
+def _order(rec, links, spans):
+    """Split the records of centre and index into a tree of medians; links and spans filled; node count."""
+    todo = np.empty((128, 3), np.int64)  # first, last, parent whose right child this is
+    todo[0, 0], todo[0, 1], todo[0, 2] = 0, rec.shape[0], -1
+    waiting = 1
+    used = 0
+    while waiting > 0:
+        waiting -= 1
+        first, last, parent = todo[waiting, 0], todo[waiting, 1], todo[waiting, 2]
+        if parent >= 0:
+            links[parent, 0] = used
+        while True:
+            k = used
+            used += 1
+            spans[k, 0], spans[k, 1] = first, last
+            if last - first <= LEAF:
+                links[k, 0], links[k, 1] = first, last - first
+                break
+            axis, widest = 0, -1.0
+            for q in range(3):
+                low = high = rec[first, q]
+                for r in range(first + 1, last):
+                    low = min(low, rec[r, q])
+                    high = max(high, rec[r, q])
+                if high - low > widest:
+                    axis, widest = q, high - low
+            middle = _split(rec, first, last, axis)
+            links[k, 1] = 0
+            todo[waiting, 0], todo[waiting, 1], todo[waiting, 2] = middle, last, k
+            waiting += 1
+            last = middle
+    return used
+
+
+@njit(cache=True, nogil=True)
+def _describe(corners, tri):
+    """One row of ``tris`` from three corners; the facet normal, turned upwards, is returned."""
+    ax, ay, az = corners[0, 0], corners[0, 1], corners[0, 2]
+    bx, by, bz = corners[1, 0], corners[1, 1], corners[1, 2]
+    cx, cy, cz = corners[2, 0], corners[2, 1], corners[2, 2]
+    ux, uy, uz = bx - ax, by - ay, bz - az
+    vx, vy, vz = cx - ax, cy - ay, cz - az
+    nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+    if nz < 0.0:  # seen from above the corners must run counter-clockwise
+        nx, ny, nz = -nx, -ny, -nz
+        bx, by, bz, cx, cy, cz = cx, cy, cz, bx, by, bz
+    tri[0], tri[1], tri[2] = ax, ay, az
+    tri[3], tri[4], tri[5] = bx, by, bz
+    tri[6], tri[7], tri[8] = cx, cy, cz
+    flat = math.sqrt(nx * nx + ny * ny)
+    size = math.sqrt(flat * flat + nz * nz)
+    tri[9] = -nx / flat if flat > 0.0 else 0.0
+    tri[10] = -ny / flat if flat > 0.0 else 0.0
+    if size > 0.0 and nz > VERTICAL * size:
+        tri[11], tri[12] = flat / nz, nz / size
+    else:
+        tri[11], tri[12] = 0.0, 0.0
+    tri[13] = max(az, bz, cz)
+    tri[14], tri[15] = 0.0, 0.0
+    return nx, ny, nz
+
+
+@njit(cache=True, nogil=True)
+def build_tree(triangles, rec, tris, nodes, links, spans):
+    """Fill tris, nodes (columns 0..7) and links from ``triangles (n, 3, 3)``; the number of nodes.
+
+    ``rec (n, 4)`` scratch; ``spans (m, 2)`` the triangles below each node. The upper plane of a node
+    leans like the mean facet below it.
+    """
+    n = triangles.shape[0]
+    for t in range(n):
+        for q in range(3):
+            low = min(triangles[t, 0, q], triangles[t, 1, q], triangles[t, 2, q])
+            high = max(triangles[t, 0, q], triangles[t, 1, q], triangles[t, 2, q])
+            rec[t, q] = 0.5 * (low + high)
+        rec[t, 3] = t
+    used = _order(rec, links, spans)
+    normals = np.empty((used, 3))
+    for k in range(used - 1, -1, -1):
+        first, last = spans[k, 0], spans[k, 1]
+        node = nodes[k]
+        sx = sy = sz = 0.0
+        if links[k, 1] > 0:
+            node[0], node[1], node[2], node[3], node[4] = math.inf, -math.inf, math.inf, -math.inf, -math.inf
+            for t in range(first, last):
+                tri = tris[t]
+                nx, ny, nz = _describe(triangles[np.int64(rec[t, 3])], tri)
+                sx, sy, sz = sx + nx, sy + ny, sz + nz
+                node[0] = min(node[0], tri[0], tri[3], tri[6])
+                node[1] = max(node[1], tri[0], tri[3], tri[6])
+                node[2] = min(node[2], tri[1], tri[4], tri[7])
+                node[3] = max(node[3], tri[1], tri[4], tri[7])
+                node[4] = max(node[4], tri[13])
+        else:
+            left, right = k + 1, np.int64(links[k, 0])
+            node[0] = min(nodes[left, 0], nodes[right, 0])
+            node[1] = max(nodes[left, 1], nodes[right, 1])
+            node[2] = min(nodes[left, 2], nodes[right, 2])
+            node[3] = max(nodes[left, 3], nodes[right, 3])
+            node[4] = max(nodes[left, 4], nodes[right, 4])
+            sx = normals[left, 0] + normals[right, 0]
+            sy = normals[left, 1] + normals[right, 1]
+            sz = normals[left, 2] + normals[right, 2]
+        normals[k, 0], normals[k, 1], normals[k, 2] = sx, sy, sz
+        gx = gy = 0.0
+        if sz > 0.0:
+            lean = math.sqrt(sx * sx + sy * sy)
+            scale = 1.0 / max(sz, lean / STEEPEST)
+            gx, gy = -sx * scale, -sy * scale
+        top = -math.inf
+        for t in range(first, last):
+            tri = tris[t]
+            top = max(top, tri[2] - gx * tri[0] - gy * tri[1])
+            top = max(top, tri[5] - gx * tri[3] - gy * tri[4])
+            top = max(top, tri[8] - gx * tri[6] - gy * tri[7])
+        node[5], node[6], node[7] = top, gx, gy
+    return used
+
+
+# --------------------------------------------------------------------------------------------- boundaries
+
+
+@njit(cache=True, nogil=True)
+def trace(free, marks, pairs, offsets):
+    """Walk the boundary of a mask with the free nodes on the left; the number of rings.
+
+    free    (h, w) uint8, its frame must be 0
+    marks   (h, w) uint8, zero: horizontal grid edges walked already
+    pairs   (n, 2) int32 out: free and blocked node (flat index) of each crossed edge, ring after ring
+    offsets out, room for one more than the rings
+
+    The walk crosses the edge between a free node (left) and a blocked one (right). Ahead of it stand the
+    far left and the far right node: turn left round the free node when the far left one is blocked (so
+    free nodes that touch by a corner only are not joined), else straight on or right.
+    """
+    h, w = free.shape
+    rings = 0
+    used = 0
+    offsets[0] = 0
+    for i0 in range(1, h - 1):
+        for j0 in range(w - 1):
+            if free[i0, j0] == free[i0, j0 + 1] or marks[i0, j0]:
+                continue
+            if free[i0, j0]:
+                li, lj, ri, rj = i0, j0, i0, j0 + 1
+            else:
+                li, lj, ri, rj = i0, j0 + 1, i0, j0
+            while True:
+                if li == ri:
+                    j = min(lj, rj)
+                    if marks[li, j]:
+                        break
+                    marks[li, j] = 1
+                pairs[used, 0] = li * w + lj
+                pairs[used, 1] = ri * w + rj
+                used += 1
+                hi, hj = rj - lj, li - ri  # heading
+                if not free[li + hi, lj + hj]:
+                    ri, rj = li + hi, lj + hj
+                elif not free[ri + hi, rj + hj]:
+                    li, lj, ri, rj = li + hi, lj + hj, ri + hi, rj + hj
+                else:
+                    li, lj = ri + hi, rj + hj
+            rings += 1
+            offsets[rings] = used
+    return rings
+
+
+@njit(cache=True, nogil=True)
+def _leave(bx, by, fx, fy, z, tolerance, tris, nodes, links, cutter, stack, bounds):
+    """Share s of the way from a blocked point b to a free one f at which the cutter first stands free.
+
+    The triangle that lifts the cutter most at the present point is left behind by bisection (the centres
+    it blocks are a convex set), then all are asked again. Ends on the free side.
+    """
+    length = math.sqrt((fx - bx) ** 2 + (fy - by) ** 2)
+    s = 0.0
+    for _ in range(200):
+        winner = _search(bx + s * (fx - bx), by + s * (fy - by), z, tris, nodes, links, cutter, stack, bounds)[1]
+        if winner < 0:
+            return s
+        low, high = s, 1.0
+        while (high - low) * length > tolerance:
+            s = 0.5 * (low + high)
+            if _triangle_tip(tris[winner], bx + s * (fx - bx), by + s * (fy - by), z, cutter) > z:
+                low = s
+            else:
+                high = s
+        s = high
+        if s >= 1.0:
+            break
+    return 1.0
+
+
+@njit(cache=True, nogil=True)
+def cut_edges(pairs, first, last, solid, x0, y0, cell, z, tolerance, points, exact, tris, nodes, links, cutter):
+    """Ring vertices on the crossed grid edges ``pairs[first:last]``.
+
+    ``solid (h, w) uint8``: 1 where the surface itself blocks the node; a crossing towards a node that is
+    only the frame or not accepted stands on the free node (``exact`` = 0).
+    """
+    w = solid.shape[1]
+    stack = np.empty(128, np.int64)
+    bounds = np.empty(128, np.float64)
+    for k in range(first, last):
+        fi, fj = pairs[k, 0] // w, pairs[k, 0] % w
+        bi, bj = pairs[k, 1] // w, pairs[k, 1] % w
+        fx, fy = x0 + cell * (fj - 1), y0 + cell * (fi - 1)
+        points[k, 0], points[k, 1] = fx, fy
+        exact[k] = solid[bi, bj]
+        if exact[k]:
+            bx, by = x0 + cell * (bj - 1), y0 + cell * (bi - 1)
+            s = _leave(bx, by, fx, fy, z, tolerance, tris, nodes, links, cutter, stack, bounds)
+            if s < 1.0:
+                points[k, 0], points[k, 1] = bx + s * (fx - bx), by + s * (fy - by)
+
+
+@njit(cache=True, nogil=True)
+def _bulge(px, py, qx, qy, z, chord, tolerance, tris, nodes, links, cutter, stack, bounds):
+    """(found, x, y): boundary point beside the middle of p-q if it lies more than ``chord`` off the line."""
+    dx, dy = qx - px, qy - py
+    length = math.sqrt(dx * dx + dy * dy)
+    if length <= 2.0 * chord:
+        return False, 0.0, 0.0
+    nx, ny = dy / length, -dx / length  # towards the blocked side
+    mx, my = 0.5 * (px + qx), 0.5 * (py + qy)
+    free = _search(mx, my, z, tris, nodes, links, cutter, stack, bounds)[1] < 0
+    if not free:
+        nx, ny = -nx, -ny
+    # step away until the other kind of ground is met
+    ax, ay = mx, my
+    d = chord
+    while d <= 1.5 * length:
+        bx, by = mx + d * nx, my + d * ny
+        if (_search(bx, by, z, tris, nodes, links, cutter, stack, bounds)[1] < 0) != free:
+            if d <= chord:
+                return False, 0.0, 0.0
+            if free:
+                s = _leave(bx, by, ax, ay, z, tolerance, tris, nodes, links, cutter, stack, bounds)
+                return True, bx + s * (ax - bx), by + s * (ay - by)
+            s = _leave(ax, ay, bx, by, z, tolerance, tris, nodes, links, cutter, stack, bounds)
+            return True, ax + s * (bx - ax), ay + s * (by - ay)
+        ax, ay = bx, by
+        d *= 2.0
+    return False, 0.0, 0.0
+
+
+@njit(cache=True, nogil=True)
+def bend_chords(points, follower, exact, first, last, z, chord, tolerance, extra, counts, tris, nodes, links, cutter):
+    """Points between each ring vertex ``first..last-1`` and its follower, where the chord strays.
+
+    ``extra (n, ROOM, 2)`` and ``counts (n,)`` are filled. The middle of a chord shows at least half of
+    the greatest distance to a boundary that is convex to one side, hence half the tolerance there.
+    """
+    stack = np.empty(128, np.int64)
+    bounds = np.empty(128, np.float64)
+    ahead = np.empty((ROOM + 1, 2))
+    for k in range(first, last):
+        counts[k] = 0
+        other = follower[k]
+        if not (exact[k] and exact[other]):
+            continue
+        cx, cy = points[k, 0], points[k, 1]
+        ahead[0, 0], ahead[0, 1] = points[other, 0], points[other, 1]
+        waiting = 1
+        while waiting > 0:
+            qx, qy = ahead[waiting - 1, 0], ahead[waiting - 1, 1]
+            if counts[k] + waiting <= ROOM:
+                found, mx, my = _bulge(
+                    cx, cy, qx, qy, z, 0.5 * chord, tolerance, tris, nodes, links, cutter, stack, bounds
+                )
+                if found:
+                    ahead[waiting, 0], ahead[waiting, 1] = mx, my
+                    waiting += 1
+                    continue
+            waiting -= 1
+            if waiting > 0:
+                extra[k, counts[k], 0], extra[k, counts[k], 1] = qx, qy
+                counts[k] += 1
+            cx, cy = qx, qy
