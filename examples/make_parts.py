@@ -251,7 +251,7 @@ def fill_fine(outer: Points, holes: Sequence[Points], pitch: float) -> Mesh:
     flip = cross(p[t[:, 0]], p[t[:, 1]], p[t[:, 2]]) < 0
     t[flip] = t[flip][:, ::-1]
     edges = np.sort(np.concatenate([t[:, [0, 1]], t[:, [1, 2]], t[:, [2, 0]]]), 1)
-    pairs, count = np.unique(edges, axis=0, return_counts=True)
+    _, count = np.unique(edges, axis=0, return_counts=True)
     assert np.count_nonzero(count == 1) == len(rim), "the outline is too coarse for this pitch"
     return p, t
 
