@@ -88,7 +88,7 @@ def _check_stl(path: Path) -> None:
     text = head.lstrip()[:5].lower() == b"solid" and b"\0" not in head
     if text and b"facet" in head.lower():
         if b"endsolid" not in tail.lower():
-            raise PartError(f"{path.name}: the text ends without 'endsolid', the file is cut short; export again")
+            raise PartError(f"{path.name}: no 'endsolid' at its end, the file is cut short; export again")
         return
     if text and b"endsolid" in head.lower():
         raise PartError(f"{path.name}: no triangles; export the solid as a triangle mesh")
@@ -117,11 +117,11 @@ def _mesh(path: Path, kind: str, raw: bytes | None = None) -> RawMesh:
             scene = trimesh.load_scene(source, file_type=kind[1:], process=False)
             pieces = _pieces(scene, trimesh)
     except MemoryError:
-        raise PartError(f"{path.name}: not enough memory to read it; export with a coarser tolerance") from None
+        raise PartError(f"{path.name}: not enough memory to read it; export a coarser mesh") from None
     except Exception as error:  # the readers raise anything on a broken file
         log.debug("reader failed", exc_info=True)
         reason = " ".join(str(error).split())[:80] or type(error).__name__
-        raise PartError(f"{path.name}: cannot be read as {kind[1:].upper()} ({reason}); export again") from None
+        raise PartError(f"{path.name}: unreadable as {kind[1:].upper()} ({reason}); export again") from None
     if not pieces:
         raise PartError(f"{path.name}: no triangles; export the solid as a triangle mesh")
     corners = np.concatenate([vertices for vertices, _ in pieces])

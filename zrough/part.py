@@ -41,7 +41,7 @@ LEVEL = 1e-3  # mm; faces this near to the lowest point are the flat underside
 VERTICAL = math.sin(math.radians(0.1))  # walls leaning less than 0.1 degree count as vertical
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Part:
     """A checked mesh in part coordinates, mm, Z up.
 
@@ -191,7 +191,8 @@ def _arrays(vertices: NDArray[Any], faces: NDArray[Any], label: str) -> tuple[Po
     if index.min() < 0 or index.max() >= len(points):
         bad = int(np.flatnonzero(((index < 0) | (index >= len(points))).any(axis=1))[0])
         raise PartError(
-            f"{label}: triangle {bad} names {index[bad].tolist()}, there are {len(points)} vertices; export again"
+            f"{label}: triangle {bad} names vertices {index[bad].tolist()}, there are {len(points)}; "
+            "export again"
         )
     broken = ~np.isfinite(points[index]).all(axis=(1, 2))
     if broken.any():
@@ -501,9 +502,10 @@ def _hole(
         return None
     face = half // 3
     slope = vectors[face, 2] / np.maximum(np.sqrt((vectors[face] ** 2).sum(axis=1)), 1e-300)
-    below = vertices[faces[face]][:, :, 2].mean(axis=1) <= (
-        vertices[mesh.start[half], 2] + vertices[mesh.end[half], 2]
-    ) / 2 + 1e-9
+    below = (
+        vertices[faces[face]][:, :, 2].mean(axis=1)
+        <= (vertices[mesh.start[half], 2] + vertices[mesh.end[half], 2]) / 2 + 1e-9
+    )
     if np.mean((slope > 0.3) | below) < 0.5:
         return None
     return -area, ring.mean(axis=0)

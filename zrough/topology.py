@@ -39,12 +39,12 @@ class Edges:
     @property
     def open(self) -> Index:
         """Half-edges whose edge has no other face."""
-        return self.order[self.first[self.count == 1]]
+        return np.asarray(self.order[self.first[self.count == 1]])
 
     @property
     def crowded(self) -> Index:
         """One half-edge of every edge with more than two faces."""
-        return self.order[self.first[self.count > 2]]
+        return np.asarray(self.order[self.first[self.count > 2]])
 
     def links(self) -> tuple[Index, Index]:
         """Pairs of faces that share an edge, crowded edges chained."""

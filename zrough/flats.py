@@ -1,0 +1,138 @@
+"""Flats: level faces of the part that look up, by height and connected area."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from zrough import outlines, topology
+from zrough.part import Part, Triple
+
+Index = NDArray[np.int64]
+
+SAME_HEIGHT = 1e-3  # mm; flats nearer than this in height are one level
+ROUNDING = 2e-5  # mm; heights of one face in a float32 file differ by less
+
+
+@dataclass(frozen=True, eq=False)
+class Flat:
+    """One connected level area.
+
+    Attributes
+    ----------
+    z : mm, its highest point. drop : mm, how much lower its lowest point is.
+    area : mm2, in plan. faces : indices into ``part.faces``.
+    lower, upper : box corners, mm.
+    disc_radius : mm, largest circle that fits inside its outline. disc_centre : (x, y) of that circle.
+    centroid : (x, y), mm. outline : (n, 2, 2) float64, segments of its outline, the area on their left.
+    """
+
+    z: float
+    drop: float
+    area: float
+    faces: Index
+    lower: Triple
+    upper: Triple
+    disc_radius: float
+    disc_centre: tuple[float, float]
+    centroid: tuple[float, float]
+    outline: NDArray[np.float64]
+
+
+def find(part: Part, tilt_deg: float = 0.05, min_area: float = 0.0, min_radius: float = 0.0) -> list[Flat]:
+    """Flats of the part, highest first, larger before smaller.
+
+    Parameters
+    ----------
+    tilt_deg : degrees; faces leaning no more than this from level count.
+    min_area : mm2; smaller flats are left out.
+    min_radius : mm; flats that hold no circle of this radius are left out.
+    """
+    vectors = topology.area_vectors(part.vertices, part.faces)
+    lean = np.hypot(vectors[:, 0], vectors[:, 1])
+    rise = np.ptp(part.triangles[:, :, 2], axis=1)
+    level = (lean <= math.tan(math.radians(tilt_deg)) * vectors[:, 2]) & (vectors[:, 2] > 0)
+    # tiny faces of a level area lean by the rounding of their corners
+    level |= (rise <= ROUNDING) & (vectors[:, 2] > 0) & (lean <= 0.1 * vectors[:, 2])
+    chosen = np.flatnonzero(level)
+    if not chosen.size:
+        return []
+    number, label = _areas(part, chosen)
+    area = np.bincount(label, vectors[chosen, 2], number)
+    order = np.argsort(label, kind="stable")
+    bounds = np.searchsorted(label[order], np.arange(number + 1))
+    edges = _outline_edges(part, chosen, label)
+    found = []
+    for k in np.flatnonzero(area >= max(min_area, 1e-9)).tolist():
+        faces = chosen[order[bounds[k] : bounds[k + 1]]]
+        flat = _describe(part, faces, float(area[k]), part.vertices[edges[k]][:, :, :2], min_radius)
+        if flat is not None:
+            found.append(flat)
+    return _levelled(found)
+
+
+def heights(flats: list[Flat]) -> list[float]:
+    """Distinct heights, highest first, mm."""
+    return sorted({flat.z for flat in flats}, reverse=True)
+
+
+def _areas(part: Part, chosen: Index) -> tuple[int, Index]:
+    """Connected sets of the chosen faces; in an open mesh a shared corner joins too."""
+    faces = part.faces[chosen]
+    if part.open_edges:  # faces may meet without sharing an edge
+        m, n = len(faces), len(part.vertices)
+        _, used = np.unique(faces, return_inverse=True)
+        corner = used.reshape(-1).astype(np.int64) + m
+        _, label = topology.groups(m + n, np.repeat(np.arange(m), 3), corner)
+        _, label = np.unique(label[:m], return_inverse=True)
+        return int(label.max()) + 1, label.astype(np.int64)
+    return topology.groups(len(faces), *topology.edges(faces, len(part.vertices)).links())
+
+
+def _outline_edges(part: Part, chosen: Index, label: Index) -> list[Index]:
+    """Directed outline edges (start, end) of every set."""
+    mesh = topology.edges(part.faces[chosen], len(part.vertices))
+    half = np.sort(mesh.open)
+    of = label[half // 3]
+    order = np.argsort(of, kind="stable")
+    ends = np.stack((mesh.start[half], mesh.end[half]), axis=1)[order]
+    return np.split(ends, np.searchsorted(of[order], np.arange(1, int(label.max()) + 1)))
+
+
+def _describe(
+    part: Part, faces: Index, area: float, outline: NDArray[np.float64], min_radius: float
+) -> Flat | None:
+    corner = part.triangles[faces].reshape(-1, 3)
+    low, high = corner.min(axis=0), corner.max(axis=0)
+    if min((high - low)[:2]) < 2 * min_radius:
+        return None
+    if len(outline):
+        centre, radius = outlines.largest_circle(outline)
+    else:  # a level closed surface cannot be
+        centre, radius = (float(low[0]), float(low[1])), 0.0
+    if radius < min_radius:
+        return None
+    vectors = topology.area_vectors(part.vertices, part.faces[faces])[:, 2]
+    middle = (part.triangles[faces][:, :, :2].mean(axis=1) * vectors[:, None]).sum(axis=0) / area
+    return Flat(
+        float(high[2]), float(high[2] - low[2]), area, faces,
+        (float(low[0]), float(low[1]), float(low[2])), (float(high[0]), float(high[1]), float(high[2])),
+        radius, centre, (float(middle[0]), float(middle[1])), outline,
+    )  # fmt: skip
+
+
+def _levelled(found: list[Flat]) -> list[Flat]:
+    """Flats of nearly one height get the highest of their heights, so that one level serves them all."""
+    from dataclasses import replace
+
+    ranked = sorted(found, key=lambda f: (-f.z, -f.area, f.lower))
+    result: list[Flat] = []
+    top = math.inf
+    for flat in ranked:
+        if top - flat.z > SAME_HEIGHT:
+            top = flat.z
+        result.append(flat if flat.z == top else replace(flat, z=top))
+    return sorted(result, key=lambda f: (-f.z, -f.area, f.lower))
