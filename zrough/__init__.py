@@ -14,7 +14,10 @@ import importlib
 import logging
 import sys
 import types
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from zrough import cachedir as _cachedir
 
 if TYPE_CHECKING:
     from zrough.batch import Record as Record
@@ -76,6 +79,7 @@ _HOME = {  # public name -> module that defines it
 __all__ = [*_HOME, "__version__"]
 
 logging.getLogger(__name__).addHandler(logging.NullHandler())
+_cachedir.ensure(Path(__file__).parent)  # before anything imports numba, which looks once
 
 
 def __getattr__(name: str) -> Any:
@@ -88,7 +92,7 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *_HOME})
+    return sorted(__all__)
 
 
 class _Package(types.ModuleType):

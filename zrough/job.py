@@ -330,6 +330,12 @@ class Job(Table):
         twin._stock_map = (grid, _read_only(values))
         return twin
 
+    def based_in(self, folder: str | os.PathLike[str]) -> Self:
+        """The same job with its file names relative to ``folder``."""
+        twin = self._twin()
+        twin._base_dir = Path(folder)
+        return twin
+
     def replace(self, **tables: Any) -> Self:
         """A variant with other values, mm and mm/min whatever ``units`` is; validated like a new job.
 

@@ -1,0 +1,78 @@
+"""Compiled kernels: have them ready, or know that the next call will compile them."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+_SAMPLE: dict[str, Any] = {
+    "units": "mm",
+    "stock": {"min": [-16.0, -16.0, -8.0], "max": [16.0, 16.0, 0.0]},
+    "cutter": {"diameter": 6.0, "corner_radius": 0.5, "flutes": 3, "flute_length": 12.0, "overhang": 20.0},
+    "material": {"name": "P", "hardness_hb": 200.0},
+    "machine": {"max_spindle_rpm": 12000.0, "max_feed": 6000.0},
+    "roughing": {"level_depth": 4.0, "stair_height": 1.0, "cell": 0.5},
+}
+
+
+def warm_up() -> float:
+    """Plan and check a thimble-sized job, so that the next one meets compiled kernels; seconds taken.
+
+    The first call on a machine compiles (tens of seconds) and stores the result on disk; later
+    processes load it in a second or two. Safe to call from several threads and as often as wanted.
+    """
+    import zrough
+
+    start = time.perf_counter()
+    zrough.plan(zrough.Job.from_dict(_SAMPLE, mesh=_sample_part(), source="<warm-up>"))
+    return time.perf_counter() - start
+
+
+def _sample_part() -> tuple[list[list[float]], list[list[int]]]:
+    """A drafted boss on a plate: flats, sloping walls and corners, so that every kernel has work."""
+    points: list[list[float]] = []
+    for half, z in ((16.0, -8.0), (16.0, -6.0), (6.0, -6.0), (4.0, -1.0)):
+        points += [[-half, -half, z], [half, -half, z], [half, half, z], [-half, half, z]]
+    faces = [[0, 2, 1], [0, 3, 2]]
+    for ring in range(3):
+        for k in range(4):
+            a, b = 4 * ring + k, 4 * ring + (k + 1) % 4
+            faces += [[a, b, b + 4], [a, b + 4, a + 4]]
+    return points, [*faces, [12, 13, 14], [12, 14, 15]]
+
+
+def cold_kernels() -> int:
+    """How many kernels have no compiled copy on disk yet (0: the next call starts at once).
+
+    Loads the planner and the checker, but compiles nothing.
+    """
+    import os
+
+    import zrough.check
+    import zrough.plan  # noqa: F401  (both only to register their kernels)
+
+    if os.environ.get("NUMBA_DISABLE_JIT", "0") not in ("", "0"):
+        return 0
+    return sum(not _is_stored(kernel) for kernel in _kernels())
+
+
+def _kernels() -> Iterator[Any]:
+    from numba.core.dispatcher import Dispatcher
+
+    for name, module in sorted(sys.modules.items()):
+        if name.startswith("zrough.kernels."):
+            for value in vars(module).values():
+                if isinstance(value, Dispatcher) and value.py_func.__module__ == name:
+                    yield value
+
+
+def _is_stored(kernel: Any) -> bool:
+    where = kernel.stats.cache_path
+    if where is None:  # a kernel made without a cache
+        return True
+    function = kernel.py_func
+    line = function.__code__.co_firstlineno
+    return any(Path(where).glob(f"*.{function.__qualname__}-{line}.*.nbi"))
