@@ -158,9 +158,7 @@ def _arcs_of(
     centre = np.full((len(bends), 2), np.nan)
     arcs = np.flatnonzero(bends)
     out = chord[arcs] / (np.hypot(*chord[arcs].T) * bends[arcs])[:, None]
-    centre[arcs] = (
-        ends[arcs, :2] + 0.5 * chord[arcs] + np.stack([-out[:, 1], out[:, 0]], axis=1)
-    )
+    centre[arcs] = ends[arcs, :2] + 0.5 * chord[arcs] + np.stack([-out[:, 1], out[:, 0]], axis=1)
     return np.sign(bends).astype(np.int8), centre
 
 
@@ -195,9 +193,7 @@ def _carry_over(old: Toolpath, fitted: Segments) -> Toolpath:
     was_arc = old.turn[last] != 0
     turn[was_arc], centre[was_arc] = old.turn[last[was_arc]], old.centre[last[was_arc]]
     engagement = np.concatenate([old.engagement[:1], fitted.largest(old.engagement)]).astype(np.float32)
-    return Toolpath(
-        old.xyz[last], old.kind[last], old.feed[last], turn, centre, old.level[last], engagement
-    )
+    return Toolpath(old.xyz[last], old.kind[last], old.feed[last], turn, centre, old.level[last], engagement)
 
 
 def to_chords(toolpath: Toolpath, tolerance: float) -> Toolpath:

@@ -3,8 +3,8 @@
 A fitted piece runs from input point i to input point j, through both exactly. Its only freedom is ``bend``,
 the signed reciprocal of the distance from the middle of the chord to the arc's centre: 0 is a line, positive
 turns counter-clockwise. In the chord's own frame (u along it from its middle, v to its left) a circle through
-both ends obeys ``2 v = bend * q`` with ``q = u*u + v*v - L*L/4``, which makes the best bend a linear regression
-and the bends allowed by the tolerance an interval.
+both ends obeys ``2 v = bend * q`` with ``q = u*u + v*v - L*L/4``, which makes the best bend a linear
+regression and the bends allowed by the tolerance an interval.
 """
 
 from __future__ import annotations
@@ -126,7 +126,7 @@ def arc_bend(p, i, j, tol, r_min, r_max, rising, wish):
 
 @njit(cache=True, nogil=True)
 def piece(p, i, j, tol, r_min, r_max, rising, heading):
-    """(fits, bend) of the piece i-j: a line if one fits, else an arc that leaves along ``heading`` if it can."""
+    """(fits, bend) of the piece i-j: a line if one fits, else an arc leaving along ``heading`` if it can."""
     if line_fits(p, i, j, tol):
         return True, 0.0
     wish = np.nan
@@ -195,7 +195,8 @@ def fit_pieces(p, run, stops, tol, min_length, r_min, r_max, rising, joints, ben
     """Fit the whole polyline; returns the number of pieces.
 
     p (n, 3); run (n,) path length up to each point; stops (m,) ascending indices where a piece must end,
-    the last is n - 1. Fills joints (up to n) and bends (up to n): piece k goes from joints[k] to joints[k + 1].
+    the last is n - 1. Fills joints (up to n) and bends (up to n): piece k goes from joints[k] to
+    joints[k + 1].
     """
     joints[0] = 0
     count = joints[0]  # read back: a literal 0 would compile every callee a second time
@@ -251,7 +252,6 @@ def ease(p, run, block, count, tol, min_length, r_min, r_max, rising, joints, be
         if not short and kink(a1, b0) < EASE_ABOVE:
             k += 1
             continue
-        best = m
         best_short = short
         back = 1
         while m - back > a and back < 4096:
@@ -268,7 +268,7 @@ def ease(p, run, block, count, tol, min_length, r_min, r_max, rising, joints, be
                     b0, b1 = headings(p, t, b, bend_b)
                     now = max(kink(before, a0), kink(a1, b0), kink(b1, after))
                     if (best_short and not tight) or now < 0.98 * worst:
-                        best, best_short, worst = t, tight, now
+                        best_short, worst = tight, now
                         joints[k], bends[k - 1], bends[k] = t, bend_a, bend_b
             back += 1 if back < 8 else back // 4
         k += 1
