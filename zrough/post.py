@@ -1,10 +1,10 @@
 """Moves -> NC text of the ISO 6983 kind.
 
-Written so that a control which follows NIST IR 6556 (The NIST RS274NGC Interpreter, version 3) reads it: at most
-256 characters a line (3.3), arcs by centre with incremental I and J (3.5.17) whose radii agree within 0.002 mm or
-0.0002 inch (3.5.3.2), a full circle repeats X (3.5.3.2), numbers carry no exponent (3.3.2.1), comments are not
-nested (3.3.4). The words for inch and millimetre are an option: G20/G21 are common on controls, G70/G71 stand in
-the DIN 66025 and EIA RS-274 code lists.
+Written so that a control which follows NIST IR 6556 (The NIST RS274NGC Interpreter, version 3) reads it: at
+most 256 characters a line (3.3), arcs by centre with incremental I and J (3.5.17) whose radii agree within
+0.002 mm or 0.0002 inch (3.5.3.2), a full circle repeats X (3.5.3.2), numbers carry no exponent (3.3.2.1),
+comments are not nested (3.3.4). The words for inch and millimetre are an option: G20/G21 are common on
+controls, G70/G71 stand in the DIN 66025 and EIA RS-274 code lists.
 """
 
 from __future__ import annotations
@@ -124,7 +124,7 @@ class _Scaled:
 
 
 def _body(toolpath: Toolpath, job: Job, placed: bool) -> str:
-    """Lines of one toolpath. Unless ``placed`` by the start block, first go over the start, then down to it."""
+    """Lines of one toolpath; unless the start block ``placed`` the cutter, first over the start, then down."""
     inch = job.units == "inch"
     path = toolpath if job.output.arcs else to_chords(toolpath, 0.2 * job.roughing.tolerance)
     refuse_bad(path)
@@ -205,7 +205,8 @@ def _is_long(path: Toolpath, arcs: NDArray[np.intp]) -> NDArray[np.bool_]:
     b = path.xyz[arcs, :2] - path.centre[arcs]
     side = (a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]) * path.turn[arcs]
     same = np.hypot(*(b - a).T) < 1e-9
-    return same | (side < 0)
+    long: NDArray[np.bool_] = same | (side < 0)
+    return long
 
 
 def _centres(
@@ -219,16 +220,18 @@ def _centres(
     """Rounded I, J with the radii at both ends as equal as rounding lets them be."""
     limit = MISMATCH["inch" if inch else "mm"]
     scale = unit * (INCH if inch else 1.0)  # counts per unit of the limit
-    nearest = np.rint(centre).astype(np.int64)
+    rounded = np.rint(centre).astype(np.int64)
+    nearest = rounded.copy()
 
     def mismatch(c: NDArray[np.int64]) -> NDArray[np.float64]:
-        return np.abs(np.hypot(*(start - c).T) - np.hypot(*(end - c).T)) / scale
+        gap: NDArray[np.float64] = np.abs(np.hypot(*(start - c).T) - np.hypot(*(end - c).T)) / scale
+        return gap
 
     gap = mismatch(nearest)
     loose = np.flatnonzero(gap > 0.25 * limit)  # happens with three decimals
     for di in (-1, 0, 1):
         for dj in (-1, 0, 1):
-            trial = np.rint(centre).astype(np.int64) + (di, dj)
+            trial = rounded + np.array([di, dj])
             g = mismatch(trial)
             better = loose[g[loose] < gap[loose]]
             nearest[better], gap[better] = trial[better], g[better]
@@ -282,14 +285,14 @@ class _Block:
             for line in text.split("\n"):
                 if len(line) > LINE_LIMIT - 7:  # room for the N word
                     raise JobError(
-                        f"{self.name}: a line of {len(line)} characters, limit {LINE_LIMIT - 7}: {line[:40]}..."
+                        f"{self.name}: a line of {len(line)} characters, limit {LINE_LIMIT - 7}: {line[:30]}..."
                     )
                 out.append(line)
         return "".join(f"{line}\n" for line in out)
 
 
 def _sections(path: Path, name: str) -> dict[str, list[str]]:
-    """Lines of a block file under ``[program]`` (once) and ``[tool]`` (for each cutter); no heading: program."""
+    """Lines of a block file under ``[program]`` (once) and ``[tool]`` (each cutter); no heading: program."""
     try:
         text = path.read_text(encoding="ascii")
     except UnicodeDecodeError as exc:
