@@ -206,18 +206,18 @@ def _ears(points: Points, loop: list[int]) -> Index:
     left = n
     while left > 3:
         p, q = int(before[k]), int(after[k])
-        if turn[k] > scale or (loose and turn[k] >= -scale):
-            if _is_ear(spot, alive, turn, scale, p, k, q):
-                found.append((p, k, q))
-                alive[k] = False
-                after[p], before[q] = q, p
-                left -= 1
-                for m in (p, q):
-                    a, b = spot[before[m]], spot[after[m]]
-                    turn[m] = (spot[m, 0] - a[0]) * (b[1] - a[1]) - (spot[m, 1] - a[1]) * (b[0] - a[0])
-                tried, loose = 0, False
-                k = int(after[q])  # skip one: fans make needles
-                continue
+        sharp = turn[k] > scale or (loose and turn[k] >= -scale)
+        if sharp and _is_ear(spot, alive, turn, scale, p, k, q):
+            found.append((p, k, q))
+            alive[k] = False
+            after[p], before[q] = q, p
+            left -= 1
+            for m in (p, q):
+                a, b = spot[before[m]], spot[after[m]]
+                turn[m] = (spot[m, 0] - a[0]) * (b[1] - a[1]) - (spot[m, 1] - a[1]) * (b[0] - a[0])
+            tried, loose = 0, False
+            k = int(after[q])  # skip one: fans make needles
+            continue
         k = q
         tried += 1
         if tried > left:
