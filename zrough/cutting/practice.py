@@ -103,12 +103,12 @@ def overhang_factor(overhang_ratio: float) -> float:
     return float(np.interp(overhang_ratio, raw["ratio"], raw["factor"]))
 
 
-def slot_factor(axial_ratio: npt.ArrayLike) -> Array:
-    """Feed factor of a full slot by axial depth over diameter, at most 1."""
+def slot_factor(axial_ratio: npt.ArrayLike, at_most: float = 1.0) -> Array:
+    """Feed factor of a full slot by axial depth over diameter; the table goes to 1.25 in shallow ones."""
     raw = practice()["slot"]
     depth = np.asarray(axial_ratio, dtype=np.float64)
     last, tail = raw["axial"][-1], raw["factor"][-1]
     inside = np.interp(depth, raw["axial"], raw["factor"])
     beyond = tail * last / np.maximum(depth, last)
-    result: Array = np.minimum(1.0, np.where(depth > last, beyond, inside))
+    result: Array = np.minimum(at_most, np.where(depth > last, beyond, inside))
     return result

@@ -39,8 +39,9 @@ SMALLEST_WIDTH = 0.4  # share of the proposed radial width
 SMALLEST_DEPTH = 0.25  # share of the proposed axial depth
 SLOWEST_SPINDLE = 0.5  # share of the speed that the spindle gives up for a thicker chip at the machine's top feed
 BIND_TOLERANCE = 1e-6
-PHI_NODES_DEG = np.concatenate([np.arange(1.0, 30.0, 1.0), np.arange(30.0, 90.0, 2.0), np.arange(90.0, 181.0, 6.0)])
-AXIAL_NODES = 14
+PHI_NODES_DEG = np.concatenate([np.geomspace(1.0, 30.0, 16), np.arange(35.0, 90.0, 5.0), np.arange(90.0, 181.0, 10.0)])
+DEPTH_STEPS = 8  # depths looked at down to the one asked for
+WIDEST_FEED = 1e3  # mm per tooth; stands for "no limit" where a logarithm is taken
 NO_LIMIT = math.inf
 FORCE_NAMES = ("power", "torque", "deflection", "bending stress", "pull-out")
 
@@ -82,6 +83,7 @@ class Conditions:
     radial_width: float | None = None
     level_depth: float | None = None
     stair_height: float | None = None
+    wall_allowance: float = 0.3
     ramp_angle_deg: float | None = None
     helix_diameter: float | None = None
     link_feed: float | None = None
@@ -220,21 +222,20 @@ class CuttingData:
         """Feed per tooth at which the first limit of force is met."""
         mean = mean_share(self.cutter, self.material.mc, phi, axial) * self.material.kc11
         feed = _root(self.force_limits.tangential_mean, mean, 1.0 - self.material.mc)
-        phi_nodes, axial_nodes, caps = self._peak_caps
-        if not np.isfinite(caps).any():
-            return feed
-        result: Array = np.minimum(feed, _bilinear(phi, axial, phi_nodes, axial_nodes, caps))
+        # feed falls about as a power of both, so its logarithm is near straight over log(phi)
+        angles, depths, caps = self._peak_caps
+        cap = np.exp(_bilinear(np.log(np.maximum(phi, 1e-3)), axial, np.log(angles), depths, np.log(caps)))
+        result: Array = np.minimum(feed, cap)
         return result
 
     @functools.cached_property
     def _peak_caps(self) -> tuple[Array, Array, Array]:
         """Feed per tooth allowed by bending, stress and grip on nodes of engagement and depth, made monotone."""
         top = max(self.level_depth, self.cutter.flute_length)
-        depths = np.unique(np.append(np.linspace(top / AXIAL_NODES, top, AXIAL_NODES), self.level_depth))
+        depths = np.unique(np.concatenate([_depths_to(self.level_depth), np.linspace(self.level_depth, top, 5)]))
         angles = np.unique(np.append(PHI_NODES_DEG, self.engagement_deg))
-        caps = np.minimum.reduce(list(_peak_feeds(self, angles[:, None], depths[None, :]).values()))
-        caps = np.minimum.accumulate(np.minimum.accumulate(caps, axis=0), axis=1)
-        return angles, depths, caps
+        caps = np.minimum.reduce(list(_peak_feeds(self, angles, depths).values()))
+        return angles, depths, np.minimum(np.minimum.accumulate(caps, axis=0), WIDEST_FEED)
 
 
 def propose(job: Any, cutter: Cutter | None = None) -> CuttingData:
@@ -272,6 +273,7 @@ def conditions(job: Any) -> Conditions:
         radial_width=job.roughing.radial_width,
         level_depth=job.roughing.level_depth,
         stair_height=job.roughing.stair_height,
+        wall_allowance=job.roughing.wall_allowance,
         ramp_angle_deg=job.entry.ramp_angle_deg,
         helix_diameter=job.entry.helix_diameter,
         link_feed=job.links.feed,
@@ -417,11 +419,20 @@ def _settle(draft: _Draft) -> CuttingData:
             break
         data = _data(draft)
     if data is not first:
-        draft.notes.append(
-            f"bite made smaller, {_binding(first)} is at its limit: radial width {first.radial_width:.2f} -> "
-            f"{data.radial_width:.2f} mm, axial depth {first.level_depth:.1f} -> {data.level_depth:.1f} mm"
-        )
+        draft.notes.append(_shrunk(first, data))
     return _slow_spindle(draft, data)
+
+
+def _shrunk(first: CuttingData, data: CuttingData) -> str:
+    parts = [
+        f"{name} {old:.2f} -> {new:.2f} mm"
+        for name, old, new in (
+            ("radial width", first.radial_width, data.radial_width),
+            ("axial depth", first.level_depth, data.level_depth),
+        )
+        if old != new
+    ]
+    return f"proposed bite made smaller for its {_binding(first)}: {', '.join(parts)}"
 
 
 def _slow_spindle(draft: _Draft, data: CuttingData) -> CuttingData:
@@ -519,7 +530,10 @@ def _force_limits(draft: _Draft, rpm: float) -> ForceLimits:
         tangential_mean=min(power, torque),
         power_tangential=power,
         torque_tangential=torque,
-        deflection=rule["deflection_over_overhang"] * tool.overhang,
+        deflection=max(
+            rule["deflection_over_overhang"] * tool.overhang,
+            min(rule["share_of_allowance"] * wish.wall_allowance, rule["deflection_over_diameter"] * tool.diameter),
+        ),
         stress=rule["stress"],
         grip=draft.grip,
     )
@@ -528,8 +542,8 @@ def _force_limits(draft: _Draft, rpm: float) -> ForceLimits:
 def _with_loads(data: CuttingData) -> CuttingData:
     cap, depth = data.engagement_deg, data.level_depth
     feed = float(data.feed_for(cap))
-    loads = data.load(cap, depth, feed, peaks=True)
-    force = float(loads.bending_peak)
+    loads = data.load(cap, _depths_to(depth), feed, peaks=True)
+    give, _ = _give(data.cutter, _depths_to(depth))
     helix, ramp = _entry_feeds(data)
     return _with(
         data,
@@ -537,24 +551,24 @@ def _with_loads(data: CuttingData) -> CuttingData:
         cut_feed=feed,
         helix_feed=helix,
         ramp_feed=ramp,
-        chip_at_cap=float(loads.chip_max),
-        power_kw=float(loads.power_kw),
-        torque_nm=float(loads.torque_mean),
-        force_n=force,
-        deflection_mm=bending.tip_deflection(force, data.cutter, depth),
+        chip_at_cap=float(loads.chip_max[-1]),
+        power_kw=float(loads.power_kw[-1]),
+        torque_nm=float(loads.torque_mean[-1]),
+        force_n=float(loads.bending_peak[-1]),
+        deflection_mm=float(np.max(loads.bending_peak * give)),
         removal_cm3_min=formulas.removal_rate(depth, data.radial_width, feed),
     )
 
 
 def _entry_feeds(data: CuttingData) -> tuple[float, float]:
-    """Centre feed of the helix and feed of a ramp: a full slot as deep as one turn goes, at a share of its feed."""
+    """Centre feed of the helix and feed of a ramp: shares of the feed of a slot as deep as one turn goes."""
     rule, tool = practice()["entry"], data.cutter
     pitch = formulas.helix_pitch(data.helix_bore, tool.diameter, data.ramp_angle_deg)
-    slot = float(data.feed_for(180.0, max(pitch, 1e-3)))
-    helix = formulas.centre_feed(
-        rule["helix_share"] * slot, 0.5 * (data.helix_bore - tool.diameter), 0.5 * tool.diameter
-    )
-    return float(helix), rule["ramp_share"] * slot
+    depth = min(max(pitch, 0.01 * tool.diameter), tool.flute_length)
+    chip = data.max_chip * float(slot_factor(depth / tool.diameter, at_most=math.inf))
+    slot = min(chip, float(data._force_feed(np.asarray(180.0), np.asarray(depth))))
+    feed = min(slot * tool.flutes * data.spindle_rpm, data.max_feed)
+    return rule["helix_share"] * feed, rule["ramp_share"] * feed
 
 
 # ---- limits
@@ -581,20 +595,24 @@ def _bilinear(x: Array, y: Array, xs: Array, ys: Array, values: Array) -> Array:
     return result
 
 
-def _peak_feeds(data: CuttingData, phi: Array, axial: Array) -> dict[str, Array]:
-    """Feed per tooth at which bending, stress and grip meet their limits, by name.
+def _depths_to(depth: float) -> Array:
+    return depth * np.arange(1, DEPTH_STEPS + 1) / DEPTH_STEPS
 
-    The worst tooth's chip is (fz + e / sin phi) sin phi, e the run-out's extra chip: its force solves for fz.
+
+def _peak_feeds(data: CuttingData, phi: Array, depths: Array) -> dict[str, Array]:
+    """Feed per tooth at which bending, stress and grip meet their limits, by name; shape (phi, depths), rising depths.
+
+    The worst tooth's chip is (fz + e / sin phi) sin phi, e the run-out's extra chip: its force solves for fz. A load
+    spread higher up bends the tip less, but a deeper cut holds every shallower one: no depth is allowed more feed
+    than those before it.
     """
     tool, material, limits = data.cutter, data.material, data.force_limits
     p = 1.0 - material.mc
-    along, vector = peak_shares(tool, material.mc, phi, axial)
+    along, vector = peak_shares(tool, material.mc, phi[:, None], depths[None, :])
     bend = material.kc11 * vector * math.hypot(1.0, material.radial_share)
     creep = material.kc11 * along * _creep_share(tool)
-    extra = runout_chip(data.runout, tool.flutes) * formulas.thinning_factor(phi)
-    depths, where = np.unique(axial, return_inverse=True)
-    give = np.array([bending.tip_compliance(tool, float(a)) for a in depths])[where].reshape(axial.shape)
-    strain = np.array([bending.stress_per_newton(tool, float(a)) for a in depths])[where].reshape(axial.shape)
+    extra = runout_chip(data.runout, tool.flutes) * formulas.thinning_factor(phi)[:, None]
+    give, strain = _give(tool, depths)
     found = {
         "deflection": _root(limits.deflection, bend * give, p),
         "bending stress": _root(limits.stress, bend * strain, p),
@@ -602,7 +620,14 @@ def _peak_feeds(data: CuttingData, phi: Array, axial: Array) -> dict[str, Array]
     }
     # run-out may eat the whole chip; a twentieth of the target is still fed, and the limits show it
     floor = 0.05 * data.max_chip
-    return {name: np.maximum(value - extra, floor) for name, value in found.items()}
+    return {name: np.minimum.accumulate(np.maximum(v - extra, floor), axis=1) for name, v in found.items()}
+
+
+def _give(tool: CutterData, depths: Array) -> tuple[Array, Array]:
+    """Deflection of the tip and largest stress for a newton spread over each depth."""
+    give = np.array([bending.tip_compliance(tool, float(d)) for d in depths])
+    strain = np.array([bending.stress_per_newton(tool, float(d)) for d in depths])
+    return give, strain
 
 
 def _creep_share(tool: CutterData) -> float:
@@ -620,7 +645,7 @@ def _feed_caps(data: CuttingData) -> dict[str, float]:
         "feed": data.max_feed / (data.cutter.flutes * data.spindle_rpm),
         "power": float(_root(limits.power_tangential, mean, p)),
         "torque": float(_root(limits.torque_tangential, mean, p)),
-    } | {k: v.item() for k, v in _peak_feeds(data, phi[None, None], axial[None, None]).items()}
+    } | {k: float(v[0, -1]) for k, v in _peak_feeds(data, phi[None], _depths_to(data.level_depth)).items()}
 
 
 def _limits(draft: _Draft, data: CuttingData) -> tuple[Limit, ...]:
@@ -629,7 +654,9 @@ def _limits(draft: _Draft, data: CuttingData) -> tuple[Limit, ...]:
     caps = _feed_caps(data)
     least = min(caps.values())
     binds = {name: cap <= least * (1.0 + BIND_TOLERANCE) for name, cap in caps.items()}
-    loads = data.load(data.engagement_deg, data.level_depth, data.cut_feed, peaks=True)
+    depths = _depths_to(data.level_depth)
+    loads = data.load(data.engagement_deg, depths, data.cut_feed, peaks=True)
+    _, strain = _give(tool, depths)
     spindle_top = data.spindle_rpm >= wish.max_spindle_rpm * (1.0 - 1e-12)
     wanted_depth = wish.level_depth or draft.material.axial_ratio * tool.diameter * draft.firmness.depth
     rows = [
@@ -641,13 +668,13 @@ def _limits(draft: _Draft, data: CuttingData) -> tuple[Limit, ...]:
         Limit("deflection", data.deflection_mm, limits.deflection, binds["deflection"], "mm"),
         Limit(
             "bending stress",
-            bending.bending_stress(data.force_n, tool, data.level_depth),
+            float(np.max(loads.bending_peak * strain)),
             limits.stress,
             binds["bending stress"],
             "N/mm2",
         ),
         Limit(
-            "pull-out", float(loads.tangential_peak) * _creep_share(tool), limits.grip, binds["pull-out"], "N"
+            "pull-out", float(loads.tangential_peak[-1]) * _creep_share(tool), limits.grip, binds["pull-out"], "N"
         ),
         Limit("flute length", data.level_depth, tool.flute_length, wanted_depth > tool.flute_length, "mm"),
     ]
