@@ -120,7 +120,7 @@ class Job(Table):
         file = Path(path)
         raw = _read_toml(file)
         if "units" not in raw:
-            raise JobError(f'{file}: units: missing, add it; units = "mm" or units = "inch"')
+            raise _refusal(f'{file}: units: missing, add it; units = "mm" or units = "inch"')
         job = cls._build(raw, file.parent, file.name, convert=True)
         job._check_files(confine)
         return job
@@ -148,7 +148,7 @@ class Job(Table):
         JobError : a key or value cannot be used; one line.
         """
         if not isinstance(data, Mapping):
-            raise JobError(f"{source}: expected a dict of tables, not {type(data).__name__}")
+            raise _refusal(f"{source}: expected a dict of tables, not {type(data).__name__}")
         job = cls._build(_plain(data, source), Path(base_dir), source, convert=True)
         return job if mesh is None else job.with_mesh(*mesh)
 
@@ -246,7 +246,7 @@ class Job(Table):
         if not there:
             what = "is not a plain file" if path.exists() else "no such file"
             where = "." if str(self._base_dir) == "." else str(self._base_dir)
-            raise JobError(
+            raise _refusal(
                 f'{self._label()}: {key} = "{name}": {what} in {where}; names are relative to the job file'
             )
         return path
@@ -305,11 +305,11 @@ class Job(Table):
             points = np.asarray(vertices, dtype=np.float64)
             corners = np.asarray(faces)
         except (TypeError, ValueError) as exc:
-            raise JobError(f"mesh: vertices and faces must be arrays of numbers ({exc})") from None
+            raise _refusal(f"mesh: vertices and faces must be arrays of numbers ({exc})") from None
         if points.ndim != 2 or points.shape[1] != 3:
-            raise JobError(f"mesh: vertices have shape {points.shape}; expected (n, 3)")
+            raise _refusal(f"mesh: vertices have shape {points.shape}; expected (n, 3)")
         if corners.ndim != 2 or corners.shape[1] != 3 or not np.issubdtype(corners.dtype, np.integer):
-            raise JobError(
+            raise _refusal(
                 f"mesh: faces have shape {corners.shape}, type {corners.dtype}; expected (m, 3) integers"
             )
         twin = self._twin()
@@ -325,7 +325,7 @@ class Job(Table):
         """
         values = np.asarray(heights, dtype=np.float64)
         if values.shape != grid.shape:
-            raise JobError(f"stock map: shape {values.shape} is not the grid's {grid.shape}; rows are y")
+            raise _refusal(f"stock map: shape {values.shape} is not the grid's {grid.shape}; rows are y")
         twin = self._twin()
         twin._stock_map = (grid, _read_only(values))
         return twin
@@ -388,7 +388,7 @@ class Job(Table):
         for key, name in self.files().items():
             real = os.path.realpath(os.path.join(home, name))
             if confine and (os.path.isabs(name) or os.path.commonpath([home, real]) != home):
-                raise JobError(
+                raise _refusal(
                     f'{self._label()}: {key} = "{name}": outside the job\'s folder, which is refused here; '
                     "put the file beside the job"
                 )
@@ -419,7 +419,7 @@ def _job_error(label: str, found: list[str]) -> JobError:
         if len(found) > 1
         else ""
     )
-    error = JobError(f"{label}: {found[0]}{more}")
+    error = _refusal(f"{label}: {found[0]}{more}")
     for line in found:
         error.add_note(line)
     return error
@@ -429,40 +429,41 @@ def _read_toml(file: Path) -> dict[str, Any]:
     try:
         if not file.is_file():
             what = "is not a plain file" if file.exists() else "no such file"
-            raise JobError(f"{file}: {what}; give the path of a job file (TOML)")
+            raise _refusal(f"{file}: {what}; give the path of a job file (TOML)")
         size = file.stat().st_size
         if size > MAX_FILE:
-            raise JobError(
+            raise _refusal(
                 f"{file}: {size / 1e6:.0f} MB; a job file may have at most {MAX_FILE / 1e6:.0f} MB"
             )
         data = file.read_bytes()
     except (OSError, ValueError) as exc:
         reason = getattr(exc, "strerror", None) or str(exc)
-        raise JobError(f"{_printable(str(file))}: cannot be read: {reason}") from None
+        raise _refusal(f"{file}: cannot be read: {reason}") from None
     try:
         raw = tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError as exc:
-        raise JobError(
+        raise _refusal(
             f"{file}: byte {exc.start + 1} is not UTF-8 text; is this a job file (TOML)?"
         ) from None
     except tomllib.TOMLDecodeError as exc:
-        raise JobError(f"{file}: not valid TOML: {_printable(str(exc))}; correct the line") from None
+        raise _refusal(f"{file}: not valid TOML: {str(exc)}; correct the line") from None
     except RecursionError:
-        raise JobError(f"{file}: tables or lists are nested too deep; at most {MAX_DEPTH} levels") from None
+        raise _refusal(f"{file}: tables or lists are nested too deep; at most {MAX_DEPTH} levels") from None
     except ValueError as exc:  # numbers beyond what Python converts
-        raise JobError(f"{file}: not valid TOML: {_printable(str(exc))[:120]}") from None
+        raise _refusal(f"{file}: not valid TOML: {str(exc)[:120]}") from None
     plain = _plain(raw, str(file))
     return plain if isinstance(plain, dict) else {}
 
 
-def _printable(text: str) -> str:
-    return "".join(c if c.isprintable() else "?" for c in text)
+def _refusal(text: str) -> JobError:
+    """A `JobError` on one line, whatever file names and values put into it."""
+    return JobError("".join(c if c.isprintable() else "?" for c in text))
 
 
 def _plain(value: Any, source: str, depth: int = 0) -> Any:
     """A deep copy in dicts, lists and plain numbers; numpy values become Python's."""
     if depth > MAX_DEPTH:
-        raise JobError(f"{source}: tables or lists are nested too deep; at most {MAX_DEPTH} levels")
+        raise _refusal(f"{source}: tables or lists are nested too deep; at most {MAX_DEPTH} levels")
     if isinstance(value, np.ndarray | np.generic):
         value = value.tolist()
     if isinstance(value, Table):
@@ -537,4 +538,4 @@ def _file_digest(path: Path) -> bytes:
         with open(path, "rb") as stream:
             return hashlib.file_digest(stream, "sha256").digest()
     except OSError as exc:
-        raise JobError(f"{path}: cannot be read: {exc.strerror or exc}") from None
+        raise _refusal(f"{path}: cannot be read: {exc.strerror or exc}") from None

@@ -1,0 +1,203 @@
+"""What the command line shows: progress, the batch table, summaries. Loaded by commands that need it."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Self
+
+from zrough.errors import BatchError, NcError
+
+if TYPE_CHECKING:
+    from zrough.batch import Record
+    from zrough.check import Check
+    from zrough.job import Job
+    from zrough.plan import Plan
+
+MAX_PROGRAM = 512 * 1024 * 1024  # bytes of NC text; a large roughing program has a few million
+
+Progress = Callable[[str, int, int], bool]
+
+
+def read_program(path: Path) -> str:
+    """NC text from a file; comments may be in any 8-bit code.
+
+    Raises
+    ------
+    NcError : missing, too large or unreadable.
+    """
+    try:
+        if not path.is_file():
+            what = "is not a plain file" if path.exists() else "no such file"
+            raise NcError(f"{path}: {what}; give the path of an NC program")
+        size = path.stat().st_size
+        if size > MAX_PROGRAM:
+            raise NcError(f"{path}: {size / 1e6:.0f} MB of NC text; at most {MAX_PROGRAM / 1e6:.0f} MB")
+        return path.read_bytes().decode("latin-1")
+    except (OSError, ValueError) as exc:
+        raise NcError(f"{path}: cannot be read: {getattr(exc, 'strerror', None) or exc}") from None
+
+
+@contextlib.contextmanager
+def bar(quiet: bool) -> Iterator[Progress | None]:
+    """A progress bar with stages on a terminal; None where nobody watches."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description:<12}"), BarColumn(), TaskProgressColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
+        stages: dict[str, Any] = {}
+
+        def progress(stage: str, done: int, total: int) -> bool:
+            if stage not in stages:
+                stages[stage] = shown.add_task(stage, total=total or None)
+            shown.update(stages[stage], completed=done, total=total or None)
+            return True
+
+        yield progress
+
+
+def plan_lines(plan: Plan, files: Sequence[Path]) -> list[str]:
+    """A short summary of a plan."""
+    lines = [f"{len(plan.levels)} levels"]
+    summary = plan.report.get("summary", {})
+    lines += [f"{key.replace('_', ' ')}: {_shown(value)}" for key, value in summary.items()]
+    if plan.left:
+        lines.append(f"left uncut: {len(plan.left)} places")
+        lines += [f"  {place}" for place in plan.left[:5]]
+        if len(plan.left) > 5:
+            lines.append(f"  and {len(plan.left) - 5} more, see report.json")
+    if plan.check is not None:
+        lines.append("check: passed" if plan.check.ok else "check: FAILED")
+    return [*lines, "written: " + ", ".join(str(f) for f in files)]
+
+
+def cutting_lines(job: Job) -> list[str]:
+    """The cutting data proposed for a job, in columns."""
+    from zrough import cutting
+
+    rows = cutting.table(cutting.propose(job), job.units)
+    wide = max((len(r.quantity) for r in rows), default=0)
+    return [f"{r.quantity:<{wide}}  {r.value:>9} {r.unit:<8} {r.note}".rstrip() for r in rows]
+
+
+def check_lines(check: Check) -> list[str]:
+    """What a replay found, a line each."""
+    lines = [f"{key.replace('_', ' ')}: {_shown(v)}" for key, v in check.to_dict().items() if _plain(v)]
+    return [*lines, "check: passed" if check.ok else "check: FAILED"]
+
+
+def _plain(value: Any) -> bool:
+    return isinstance(value, int | float | str) and not isinstance(value, bool)
+
+
+def _shown(value: Any) -> str:
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
+
+
+# ---------------------------------------------------------------------- batch
+
+
+@contextlib.contextmanager
+def executor(scheduler: str | None) -> Iterator[Executor | None]:
+    """The executor of a Dask scheduler; None without an address.
+
+    Raises
+    ------
+    BatchError : the cluster extra is not installed, or nobody answers at the address.
+    """
+    if scheduler is None:
+        yield None
+        return
+    try:
+        from distributed import Client
+    except ImportError:
+        raise BatchError('--scheduler needs the cluster extra: pip install "zrough[cluster]"') from None
+    try:
+        client: Any = Client(scheduler, timeout=10, set_as_default=False)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError, TimeoutError) as exc:
+        raise BatchError(f"no scheduler answers at {scheduler} ({type(exc).__name__})") from None
+    with client:
+        # Results differ in nothing but time, so the scheduler may run a lost job again by itself.
+        yield client.get_executor(pure=False)
+
+
+class BatchView:
+    """A live table of the batch on a terminal; elsewhere one line for each record."""
+
+    def __init__(self, total: int, quiet: bool) -> None:
+        self.total = total
+        self.quiet = quiet
+        self.running: dict[str, tuple[str, float]] = {}
+        self.counts: Counter[str] = Counter()
+        self._live: Any = None
+
+    def __enter__(self) -> Self:
+        if not self.quiet and sys.stderr.isatty():
+            from rich.console import Console
+            from rich.live import Live
+
+            self._live = Live(
+                get_renderable=self._table, console=Console(stderr=True), transient=True, refresh_per_second=4
+            )
+            self._live.start()
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        if self._live is not None:
+            self._live.stop()
+
+    def stage(self, name: str, stage: str, done: int, total: int) -> None:
+        """Note where a job is."""
+        text = f"{stage} {done}/{total}" if total else stage
+        began = self.running[name][1] if name in self.running and stage != "started" else time.monotonic()
+        self.running[name] = (text, began)
+
+    def record(self, record: Record) -> None:
+        """Note that a job is through."""
+        self.running.pop(record.name, None)
+        self.counts["skipped" if record.skipped else record.status] += 1
+        if self.quiet:
+            return
+        note = "skipped, was " if record.skipped else ""
+        line = f"{record.name}: {note}{record.status}, {record.seconds:.1f} s"
+        line += f": {record.message}" if record.message else ""
+        if self._live is None:
+            sys.stderr.write(line + "\n")
+            sys.stderr.flush()
+        elif not record.ok:
+            self._live.console.print(line, markup=False, highlight=False)
+
+    def _table(self) -> Any:
+        from rich.table import Table
+        from rich.text import Text
+
+        finished = sum(self.counts.values())
+        said = ", ".join(f"{n} {status}" for status, n in sorted(self.counts.items()))
+        table = Table(
+            title=f"{finished} of {self.total}" + (f": {said}" if said else ""), title_justify="left"
+        )
+        table.add_column("job")
+        table.add_column("stage")
+        table.add_column("s", justify="right")
+        now = time.monotonic()
+        for name, (text, began) in sorted(self.running.items()):
+            table.add_row(Text(name), Text(text), f"{now - began:.0f}")
+        return table
+
+
+def batch_lines(records: Sequence[Record], out: Path) -> list[str]:
+    """The end of a batch in a few lines."""
+    counts = Counter(r.status for r in records)
+    said = ", ".join(f"{n} {status}" for status, n in counts.most_common())
+    skipped = sum(r.skipped for r in records)
+    said += f" ({skipped} of them finished earlier)" if skipped else ""
+    return [f"{len(records)} jobs: {said}", f"written: {out / 'records.jsonl'}, summary.csv, summary.html"]
