@@ -179,7 +179,7 @@ def compact(toolpath: Toolpath, tolerance: float, min_length: float = 0.0) -> To
     for field in (toolpath.kind, toolpath.feed, toolpath.level, fittable):
         same[1:] |= field[1:] != field[:-1]
     single = ~fittable
-    ends = np.flatnonzero(same | single | np.append(single[1:], False)) - 1
+    ends = np.flatnonzero(same | single) - 1
     stops = np.unique(np.concatenate([ends[ends > 0], np.flatnonzero(single)]))
     fitted = _fit(toolpath.xyz, tolerance, min_length, MAX_RADIUS, stops, keep_breaks=True)
     return _carry_over(toolpath, fitted)

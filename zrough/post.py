@@ -124,7 +124,7 @@ class _Scaled:
 
 
 def _body(toolpath: Toolpath, job: Job, placed: bool) -> str:
-    """Lines of one toolpath; unless the start block ``placed`` the cutter, first over the start, then down."""
+    """Lines of one toolpath; unless the start block ``placed`` the cutter, over the start, then down."""
     inch = job.units == "inch"
     path = toolpath if job.output.arcs else to_chords(toolpath, 0.2 * job.roughing.tolerance)
     refuse_bad(path)
@@ -284,8 +284,9 @@ class _Block:
             text = re.sub(r"\$\{(\w+)\}", lambda m: fields[m.group(1)], row)
             for line in text.split("\n"):
                 if len(line) > LINE_LIMIT - 7:  # room for the N word
+                    limit = LINE_LIMIT - 7
                     raise JobError(
-                        f"{self.name}: a line of {len(line)} characters, limit {LINE_LIMIT - 7}: {line[:30]}..."
+                        f"{self.name}: a line of {len(line)} characters, limit {limit}: {line[:30]}..."
                     )
                 out.append(line)
         return "".join(f"{line}\n" for line in out)

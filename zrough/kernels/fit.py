@@ -254,15 +254,18 @@ def ease(p, run, block, count, tol, min_length, r_min, r_max, rising, joints, be
             continue
         best_short = short
         back = 1
+        misses = 0
         while m - back > a and back < 4096:
             t = m - back
             tight = min(run[b] - run[t], run[t] - run[a]) < min_length
             if not (tight and not best_short) and (best_short or run[m] - run[t] <= 0.5 * (run[m] - run[a])):
                 fits_b, bend_b = piece(p, t, b, tol, r_min, r_max, rising, np.nan)
                 if not fits_b:
-                    break
+                    misses += 1
+                    if misses > 3:
+                        break
                 fits_a, bend_a = piece(p, a, t, tol, r_min, r_max, rising, before)
-                if fits_a:
+                if fits_a and fits_b:
                     a0, a1 = headings(p, a, t, bend_a)
                     fits_b, bend_b = piece(p, t, b, tol, r_min, r_max, rising, a1)
                     b0, b1 = headings(p, t, b, bend_b)

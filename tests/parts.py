@@ -1,0 +1,92 @@
+"""Small solids for tests, and the example parts; each returns ``(vertices (n, 3), faces (m, 3))``, mm."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+from numpy.typing import NDArray
+
+Mesh = tuple[NDArray[np.float64], NDArray[np.int64]]
+EXAMPLES = Path(__file__).resolve().parent.parent / "examples"
+
+
+@cache
+def maker() -> ModuleType:
+    """examples/make_parts.py as a module."""
+    spec = importlib.util.spec_from_file_location("make_parts", EXAMPLES / "make_parts.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@cache
+def example(name: str) -> Mesh:
+    """One of the example parts by name, in its own unit (``hinge_insert_inch`` is in inches)."""
+    return maker().PARTS[name]()
+
+
+def box(low: tuple[float, float, float], high: tuple[float, float, float]) -> Mesh:
+    """A block."""
+    m = maker()
+    (x0, y0, z0), (x1, y1, z1) = low, high
+    return m.upright(m.rounded([(x0, y0), (x1, y0), (x1, y1), (x0, y1)], 0).points, z0, [], z1)
+
+
+def pocket(
+    width: float = 60, height: float = 40, depth: float = 10, radius: float = 8, rim: float = 15
+) -> Mesh:
+    """A block with one upright-walled pocket about the origin; top at z = 0, 5 mm of floor."""
+    m = maker()
+    outside = m.rectangle(0, 0, width + 2 * rim, height + 2 * rim, 0).points
+    return m.upright(outside, -depth - 5, [m.Region(m.rectangle(0, 0, width, height, radius).points, -depth)])
+
+
+def island_pocket(depth: float = 12, island_top: float = -4) -> Mesh:
+    """An 80 x 60 pocket with a round island, radius 9, at (12, 5)."""
+    m = maker()
+    pocket = m.Region(m.rectangle(0, 0, 80, 60, 10).points, -depth)
+    island = m.Region(m.circle(12, 5, 9).points, island_top, within=0)
+    return m.upright(m.rectangle(0, 0, 110, 90, 0).points, -depth - 5, [pocket, island])
+
+
+def frustum(
+    radius: float = 20, height: float = 20, draft_deg: float = 10, base: float = 80, chord: float = 0.004
+) -> Mesh:
+    """A drafted round core, its foot of the given radius at z = -height, its top at 0, on a square plate."""
+    m = maker()
+    shell = m.Shell()
+    plate = m.rectangle(0, 0, base, base, 0).points
+    foot = m.circle(0, 0, radius, chord=chord)
+    shell.flat(-height - 10, plate, up=False)
+    shell.wall(plate, -height - 10, plate, -height)
+    shell.flat(-height, plate, [foot.points])
+    shell.boss(foot, -height, 0, draft_deg)
+    return shell.mesh()
+
+
+def dome(radius: float = 20, base: float = 80, rings: int = 40, spokes: int = 120) -> Mesh:
+    """A half ball whose top is at z = 0, on a square plate at z = -radius."""
+    m = maker()
+    shell = m.Shell()
+    plate = m.rectangle(0, 0, base, base, 0).points
+    t = 2 * np.pi * np.arange(spokes) / spokes
+    ray = np.stack([np.cos(t), np.sin(t)], axis=1)
+    lift = np.linspace(0, np.pi / 2, rings + 1)
+    shell.flat(-radius - 10, plate, up=False)
+    shell.wall(plate, -radius - 10, plate, -radius)
+    shell.flat(-radius, plate, [radius * ray])
+    for low, high in pairwise(lift):
+        a, b = radius * np.cos(low) * ray, radius * np.cos(high) * ray
+        if high == lift[-1]:
+            b = np.zeros_like(b)
+        shell.wall(a, radius * (np.sin(low) - 1), b, radius * (np.sin(high) - 1))
+    return shell.mesh()
