@@ -119,7 +119,7 @@ def find(
         opening = _opening(part, rim_here)
         if opening is None:
             raise PartError(
-                f"cover.points ({x:.6g}, {y:.6g}): the rim round it crosses itself; cover it in the CAD system"
+                f"cover.points ({x:.6g}, {y:.6g}): its rim crosses itself; cover it in the CAD system"
             )
         chosen.append(rim_here)
         found.append(opening)
@@ -444,7 +444,7 @@ def _inner_faces(rim: _Rim) -> tuple[Index | None, str]:
 def _body(
     part: Part, rim: _Rim, inner: Index, points: Points, cap: Index
 ) -> tuple[tuple[Points, Index] | None, str, bool]:
-    """Closed mesh out of walls and floors turned over, the cap, and lids where the opening leaves the part."""
+    """Closed mesh: walls and floors turned over, the cap, and lids where the opening leaves the part."""
     mesh = rim.mesh
     faces = mesh.faces[inner][:, ::-1]
     local = topology.edges(faces, len(mesh.vertices))

@@ -60,7 +60,7 @@ def _key(a: Index, b: Index, n: int) -> Index:
 
 
 def rings(vertices: Points, faces: Index, z: float) -> list[Points]:
-    """Closed outlines (n, 3) of the material at height ``z``, material on the left; open ones are left out."""
+    """Closed outlines (n, 3) of the material at height ``z``, material on the left; no open ones."""
     found = cut(vertices, faces, z)
     loops = topology.chains(found.enter, found.leave)
     return [found.points[found.enter[edge]] for edge, closed in loops if closed]

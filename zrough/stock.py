@@ -156,7 +156,8 @@ class Stock:
             at = part.vertices[int(np.argmax(part.vertices[:, 2]))]
             raise StockError(
                 f"the part stands {above:.6g} mm above the stock at {spot(at)}: "
-                f"stock top {self.upper[2]:.6g}, part top {part.upper[2]:.6g}; raise the stock or shift the part (part.shift, part.zero)"
+                f"stock top {self.upper[2]:.6g}, part top {part.upper[2]:.6g}; "
+                "raise the stock or shift the part (part.shift, part.zero)"
             )
 
     def _check_sides(self, part: Part, slack: float) -> None:
