@@ -1,8 +1,9 @@
 """How far a cutter bends and how hard its root is stressed: a stepped beam held at the holder's face.
 
-The fluted part bends like a round bar of about 0.8 of its diameter (Kops & Vo, Determination of the equivalent
-diameter of an end mill based on its compliance, CIRP Annals 1990; 0.7 to 0.8 in the Mitsubishi Materials training
-course on deflection). Holder and spindle give way too and often by more; this is the cutter's own part only.
+The fluted part bends like a round bar of about 0.8 of its diameter (Kops & Vo, Determination of the
+equivalent diameter of an end mill based on its compliance, CIRP Annals 1990; 0.7 to 0.8 in the Mitsubishi
+Materials training course on deflection). Holder and spindle give way too and often by more; this is the
+cutter's own part only.
 """
 
 from __future__ import annotations
@@ -96,16 +97,16 @@ def _moment_area(x: float, axial: float) -> float:
     return area
 
 
-def tip_deflection(force: float, cutter: BeamCutter, axial: float = 0.0, modulus: float = CARBIDE_MODULUS) -> float:
+def tip_deflection(
+    force: float, cutter: BeamCutter, axial: float = 0.0, modulus: float = CARBIDE_MODULUS
+) -> float:
     """Deflection of the tip, mm, under a force square to the axis, N, spread over the lowest `axial` mm."""
     return force * tip_compliance(cutter, axial, modulus)
 
 
 def stress_per_newton(cutter: BeamCutter, axial: float = 0.0) -> float:
     """Largest bending stress of any step per newton, N/mm2/N: 32 M / (pi d3) at the step's upper end."""
-    return max(
-        32.0 * _moment(step.end, axial) / (math.pi * step.diameter**3) for step in sections(cutter)
-    )
+    return max(32.0 * _moment(step.end, axial) / (math.pi * step.diameter**3) for step in sections(cutter))
 
 
 def _moment(x: float, axial: float) -> float:

@@ -1,8 +1,9 @@
 """Cutting forces by Kienzle over the engaged arc, with the helix and every tooth in contact.
 
-A tooth at angle t from the wall side of its arc cuts a chip fz sin t thick, so a slice dz of its edge is pushed
-back by kc1.1 (fz sin t)^(1 - mc) dz (Kienzle). The helix turns that slice by z tan(helix) / R behind the tip: an
-edge in contact is an interval of the arc, and the sums over the edges need only the running integrals
+A tooth at angle t from the wall side of its arc cuts a chip fz sin t thick, so a slice dz of its edge is
+pushed back by kc1.1 (fz sin t)^(1 - mc) dz (Kienzle). The helix turns that slice by z tan(helix) / R behind
+the tip: an edge in contact is an interval of the arc, and the sums over the edges need only the running
+integrals
 
     S_p(phi) = integral of sin^p t from 0 to phi,     C_p(phi) = sin^(p+1) phi / (p + 1),     p = 1 - mc.
 
@@ -65,8 +66,8 @@ class CutterShape(Protocol):
 class Forces:
     """Loads on the cutter; all arrays have the broadcast shape of the inputs.
 
-    Mean values are over one turn of the spindle; peak values are the largest at any angle of it and hold for a
-    worst tooth that run-out makes cut deeper. Peaks are NaN when they were not asked for.
+    Mean values are over one turn of the spindle; peak values are the largest at any angle of it and hold
+    for a worst tooth that run-out makes cut deeper. Peaks are NaN when they were not asked for.
     """
 
     chip_mean: Array  # mm
@@ -94,7 +95,7 @@ def arc_integral(power: float, phi: npt.ArrayLike) -> Array:
 
 @functools.lru_cache(maxsize=64)
 def _arc_table(power: float) -> tuple[Array, Array]:
-    """S_p(phi) / phi^(p+1) on nodes from 0 to pi/2, by Gauss-Legendre after v = u^(p+1) has taken the root out."""
+    """S_p(phi) / phi^(p+1) from 0 to pi/2, by Gauss-Legendre after v = u^(p+1) has taken the root out."""
     nodes = np.linspace(0.0, 0.5 * math.pi, TABLE_NODES)
     roots, weights = np.polynomial.legendre.leggauss(QUADRATURE_NODES)
     u = (0.5 * (roots + 1.0)) ** (1.0 / (power + 1.0))
@@ -132,7 +133,7 @@ def _peaks(cutter: CutterShape, p: float, phi: Array, axial: Array) -> tuple[Arr
     pitch = 2.0 * math.pi / cutter.flutes
     lag = np.maximum(lag_per_mm(cutter), MIN_LAG_RAD / np.maximum(axial, 1e-9))
     wrap = lag * axial
-    teeth = int(math.ceil(float(np.max(phi + wrap, initial=0.0)) / pitch)) + 1
+    teeth = math.ceil(float(np.max(phi + wrap, initial=0.0)) / pitch) + 1
     # starting from phi itself: that is where the tip stands when a short edge is loaded most
     turn = np.mod(phi, pitch)[:, None] + pitch * np.arange(POSITIONS)[None, :] / POSITIONS
     tip = np.mod(turn, pitch)[:, :, None] + pitch * np.arange(teeth)[None, None, :]
@@ -144,15 +145,17 @@ def _peaks(cutter: CutterShape, p: float, phi: Array, axial: Array) -> tuple[Arr
     return along.max(axis=1) / lag, np.hypot(across, feedwise).max(axis=1) / lag
 
 
-def mean_share(cutter: CutterShape, mc: float, engagement_deg: npt.ArrayLike, axial_mm: npt.ArrayLike) -> Array:
-    """Mean tangential force for kc1.1 = 1 and fz = 1, mm: z ap S_p(phi) / 2 pi. The helix does not change it."""
+def mean_share(
+    cutter: CutterShape, mc: float, engagement_deg: npt.ArrayLike, axial_mm: npt.ArrayLike
+) -> Array:
+    """Mean tangential force for kc1.1 = 1, fz = 1, mm: z ap S_p(phi) / 2 pi, whatever the helix."""
     arc = arc_integral(1.0 - mc, np.radians(np.asarray(engagement_deg, dtype=np.float64)))
     result: Array = cutter.flutes * np.asarray(axial_mm, dtype=np.float64) * arc / (2.0 * math.pi)
     return result
 
 
 def runout_chip(runout: float, flutes: int) -> float:
-    """Extra thickness, mm, that the worst tooth cuts when the cutter runs out by `runout` (full indicator reading).
+    """Extra thickness, mm, that the worst tooth cuts; `runout` is the full indicator reading.
 
     The axis stands runout / 2 off; two neighbours on that circle differ in radius by at most 2 e sin(pi / z).
     """
@@ -189,8 +192,8 @@ def forces(
 
     Notes
     -----
-    Axial force is taken as tangential force times tan(helix), radial as a fixed share of the tangential one; both
-    are plain models of the trade. Wear, which raises forces by a third and more, is not in it.
+    Axial force is taken as tangential force times tan(helix), radial as a fixed share of the tangential
+    one; both are plain models of the trade. Wear, which raises forces by a third and more, is not in it.
     """
     phi, axial, fz = np.broadcast_arrays(
         np.asarray(engagement_deg, dtype=np.float64),

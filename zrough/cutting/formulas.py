@@ -102,8 +102,10 @@ def thinning_factor(engagement: npt.ArrayLike) -> Any:
 
 
 def feed_for_mean_chip(mean: npt.ArrayLike, radial: npt.ArrayLike) -> Any:
-    """Feed per tooth that a mean chip asks for by the catalogue rule fz = hm / sqrt(x), x <= 0.5 taken literally
-    up to 1 as the tables do (CERATIZIT eCatalog 2026 p.802 prints hm itself at x = 1)."""
+    """Feed per tooth for a mean chip by the catalogue rule fz = hm / sqrt(x), used up to x = 1 as printed.
+
+    CERATIZIT eCatalog 2026 p.802; a rule for small x, not the exact arc.
+    """
     return _same_kind(_array(mean) / np.sqrt(_array(radial)), mean, radial)
 
 
@@ -123,8 +125,8 @@ def arc_engagement_deg(
     """Engagement, degrees, when the cutter's centre runs on a circle and takes `radial` mm from the wall.
 
     Inside a bore the arc grows: 1 - cos phi = ae (2 (p + R) - ae) / (2 p R); round a boss it shrinks:
-    1 - cos phi = ae (2 (p - R) + ae) / (2 p R), p the path radius and R the cutter's. Exact geometry; the inside
-    case is the effective radial width printed for circular milling, (Dm2 - Dw2) / (4 (Dm - Dc)).
+    1 - cos phi = ae (2 (p - R) + ae) / (2 p R), p the path radius and R the cutter's. Exact geometry; the
+    inside case is the effective radial width printed for circular milling, (Dm2 - Dw2) / (4 (Dm - Dc)).
     """
     ae, p = _array(radial), _array(path_radius)
     edge = 2.0 * (p + cutter_radius) - ae if inside else 2.0 * (p - cutter_radius) + ae
@@ -141,13 +143,14 @@ def centre_feed(
 ) -> Any:
     """Feed of the cutter's centre, mm/min, that moves the edge along the wall at `edge_feed`.
 
-    Inside a bore vf = vfm (Dh - D) / Dh (Sandvik Coromant HRSA guide p.107), here p / (p + R) with p the radius of
-    the centre's path; round a boss p / (p - R), but at most `max_gain` times the edge feed, for the gain has no
-    bound where the path shrinks to the cutter's radius. A straight line is p = inf.
+    Inside a bore vf = vfm (Dh - D) / Dh (Sandvik Coromant HRSA guide p.107), here p / (p + R) with p the
+    radius of the centre's path; round a boss p / (p - R), but at most `max_gain` times the edge feed, for
+    the gain has no bound where the path shrinks to the cutter's radius. A straight line is p = inf.
 
-    The relation is for arcs whose engagement is not known. Where the arc in material was measured, feed it by that
-    alone: the cutter moves without turning about the path's centre, so its thickest chip is the centre's feed per
-    tooth times sin(phi) whatever the path radius, and both corrections together would halve the chip.
+    The relation is for arcs whose engagement is not known. Where the arc in material was measured, feed it
+    by that alone: the cutter moves without turning about the path's centre, so its thickest chip is the
+    centre's feed per tooth times sin(phi) whatever the path radius, and both corrections together would
+    halve the chip.
     """
     p = _array(path_radius)
     with np.errstate(divide="ignore"):
@@ -164,7 +167,7 @@ def centre_feed(
 
 
 def helix_pitch(bore: float, diameter: float, ramp_angle_deg: float) -> float:
-    """Depth per turn, mm, of a helix milling `bore`; the angle is that of the centre's path, circle bore - D."""
+    """Depth per turn, mm, of a helix milling `bore`; the angle is that of the centre's path."""
     return math.pi * (bore - diameter) * math.tan(math.radians(ramp_angle_deg))
 
 
@@ -181,8 +184,8 @@ def ramp_length(depth: float, ramp_angle_deg: float) -> float:
 def helix_bore_window(diameter: float, corner_radius: float, uncut_diameter: float) -> tuple[float, float]:
     """Smallest and largest bore, mm, that a helix leaves with neither a trapped core nor a pip at its centre.
 
-    Below D + uncut diameter the part of the tip that cannot cut meets the core; above 2 (D - corner radius) the
-    corner leaves a pip. From the cutter's profile; no published window for solid end mills was found.
+    Below D + uncut diameter the part of the tip that cannot cut meets the core; above 2 (D - corner radius)
+    the corner leaves a pip. From the cutter's profile; no published window for solid end mills was found.
     """
     return diameter + uncut_diameter, 2.0 * (diameter - corner_radius)
 

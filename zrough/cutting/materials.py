@@ -159,7 +159,7 @@ def _rung(raw: Mapping[str, Any], sources: Mapping[str, str]) -> _Rung:
 
 
 def known_materials() -> list[str]:
-    """Names that `find_material` knows: families first, then grades; ISO 513 letters are understood as well."""
+    """Names that `find_material` knows, families first, then grades; ISO 513 letters work too."""
     names: dict[str, None] = dict.fromkeys(_library().families)
     names.update(dict.fromkeys(e.name for e in _library().entries.values()))
     return list(names)
@@ -187,7 +187,8 @@ def find_material(
     Parameters
     ----------
     name : family, grade, material number or ISO 513 letter; case and spaces do not matter.
-    hardness_hb, hardness_hrc : at most one; None = as usually delivered (`Material.assumed_hardness` is then True).
+    hardness_hb, hardness_hrc : at most one; None = as usually delivered (`Material.assumed_hardness` is
+        then True).
     table : TOML file of the user's own materials, looked at first; see `user_materials`.
 
     Raises
@@ -243,7 +244,9 @@ def _at_hardness(entry: _Entry, hardness: float | None) -> Material:
             "correct the hardness or name another material"
         )
     steps = [r.hb for r in family.rungs]
-    at = {key: float(np.interp(hb, steps, [r.values[key] for r in family.rungs])) for key in _RUNG_KEYS.values()}
+    at = {
+        key: float(np.interp(hb, steps, [r.values[key] for r in family.rungs])) for key in _RUNG_KEYS.values()
+    }
     nearest = min(family.rungs, key=lambda r: abs(r.hb - hb))
     return Material(
         name=entry.name,
@@ -288,9 +291,9 @@ _USER_WORDS = ("name", "iso", "like", "source", "caution")
 def user_materials(path: str | Path) -> list[Material]:
     """Materials of a TOML file with `[[material]]` tables.
 
-    Keys: name; iso (letter); kc11 (N/mm2), mc, surface_speed (m/min at half width of cut), chip_over_d, radial_ratio,
-    axial_ratio, ramp_angle_deg; optional hardness_hb, radial_share, speed_cap (m/min), caution, source. With
-    `like = "1.2311"` whatever is not given is taken from that material.
+    Keys: name; iso (letter); kc11 (N/mm2), mc, surface_speed (m/min at half width of cut), chip_over_d,
+    radial_ratio, axial_ratio, ramp_angle_deg; optional hardness_hb, radial_share, speed_cap (m/min),
+    caution, source. With `like = "1.2311"` whatever is not given is taken from that material.
 
     Raises
     ------
@@ -328,7 +331,7 @@ def _user_material(row: Mapping[str, Any], place: str) -> Material:
     speed = given.get("surface_speed", base.surface_speed)
     return replace(
         base,
-        **given,  # type: ignore[arg-type]
+        **given,
         name=name,
         iso=_letter(row.get("iso", base.iso), place),
         caution=row.get("caution", base.caution),

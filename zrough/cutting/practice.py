@@ -1,4 +1,4 @@
-"""What holder, clamping, coating, overhang and width of cut do to a cut: `data/practice.toml`, with sources."""
+"""What holder, clamping, coating, overhang and width do to a cut: `data/practice.toml`, with sources."""
 
 from __future__ import annotations
 
@@ -75,7 +75,10 @@ def coating(name: str | None, iso: str) -> Coating:
     """Speed factor of a coating in a material letter; no name = the usual one for the letter."""
     if not name or not name.strip():
         return Coating(1.0, "")
-    raw = _pick(practice()["coating"], name.strip(), "cutter: coating")
+    known = practice()["coating"]
+    raw = next((value for key, value in known.items() if key.lower() == name.strip().lower()), None)
+    if raw is None:
+        return Coating(1.0, f'coating "{name}" is not known, no factor used; known: {", ".join(known)}')
     if iso in raw:
         return Coating(raw[iso], "")
     return Coating(raw["other"], f"coating {name} in ISO {iso}: {raw['advise']}")

@@ -1,8 +1,9 @@
 """The proposal: spindle speed, feeds, widths, depths and angles for one cutter in one material.
 
-A chip thickness is aimed at. Material, coating, clamping, overhang and boldness set it; chip thinning turns it into
-a feed per tooth for any bite; limits of machine, cutter and holder clip that feed, and the proposal says which one
-did. A proposed width or depth that a limit of force would clip hard is made smaller instead, for a thin chip rubs.
+A chip thickness is aimed at. Material, coating, clamping, overhang and boldness set it; chip thinning turns
+it into a feed per tooth for any bite; limits of machine, cutter and holder clip that feed, and the proposal
+says which one did. A proposed width or depth that a limit of force would clip hard is made smaller instead,
+for a thin chip rubs.
 """
 
 from __future__ import annotations
@@ -37,9 +38,13 @@ KEEP_CHIP = 0.75  # a width or depth of our own shrinks until its limits leave t
 SHRINK = 0.92  # a step of that
 SMALLEST_WIDTH = 0.4  # share of the proposed radial width
 SMALLEST_DEPTH = 0.25  # share of the proposed axial depth
-SLOWEST_SPINDLE = 0.5  # share of the speed that the spindle gives up for a thicker chip at the machine's top feed
+SLOWEST_SPINDLE = (
+    0.5  # share of the speed that the spindle gives up for a thicker chip at the machine's top feed
+)
 BIND_TOLERANCE = 1e-6
-PHI_NODES_DEG = np.concatenate([np.geomspace(1.0, 30.0, 16), np.arange(35.0, 90.0, 5.0), np.arange(90.0, 181.0, 10.0)])
+PHI_NODES_DEG = np.concatenate(
+    [np.geomspace(1.0, 30.0, 16), np.arange(35.0, 90.0, 5.0), np.arange(90.0, 181.0, 10.0)]
+)
 DEPTH_STEPS = 8  # depths looked at down to the one asked for
 WIDEST_FEED = 1e3  # mm per tooth; stands for "no limit" where a logarithm is taken
 NO_LIMIT = math.inf
@@ -68,13 +73,14 @@ class Cutter(CutterShape, bending.BeamCutter, Protocol):
 
 @dataclass(frozen=True)
 class Conditions:
-    """Machine, holder, set-up and what the job wants fixed; None = no limit, or propose. mm, mm/min, kW, Nm."""
+    """Machine, holder, set-up and what the job fixes; None = no limit, or propose. mm, mm/min, kW, Nm."""
 
     max_spindle_rpm: float
     max_feed: float
     min_spindle_rpm: float = 0.0
     power_kw: float | None = None
     torque_nm: float | None = None
+    balance_rpm: float | None = None  # speed that cutter and holder are balanced for
     holder: str = "shrink-fit"
     runout: float | None = None
     clamping: str = "normal"
@@ -168,8 +174,9 @@ class CuttingData:
     def feed_for(self, engagement_deg: npt.ArrayLike, axial_mm: npt.ArrayLike | None = None) -> Array:
         """Feed of moves, mm/min, from the arc they really have in material.
 
-        Holds the thickest chip at `max_chip`: fz = h / sin(phi) below 90 degrees; less where the machine's top feed,
-        power, torque, bending, stress or the holder's grip stops it. Never rises with the engagement or the depth.
+        Holds the thickest chip at `max_chip`: fz = h / sin(phi) below 90 degrees; less where the machine's
+        top feed, power, torque, bending, stress or the holder's grip stops it. Never rises with the
+        engagement or the depth.
 
         Parameters
         ----------
@@ -230,9 +237,11 @@ class CuttingData:
 
     @functools.cached_property
     def _peak_caps(self) -> tuple[Array, Array, Array]:
-        """Feed per tooth allowed by bending, stress and grip on nodes of engagement and depth, made monotone."""
+        """Feed per tooth allowed by bending, stress and grip on nodes of angle and depth; monotone."""
         top = max(self.level_depth, self.cutter.flute_length)
-        depths = np.unique(np.concatenate([_depths_to(self.level_depth), np.linspace(self.level_depth, top, 5)]))
+        depths = np.unique(
+            np.concatenate([_depths_to(self.level_depth), np.linspace(self.level_depth, top, 5)])
+        )
         angles = np.unique(np.append(PHI_NODES_DEG, self.engagement_deg))
         caps = np.minimum.reduce(list(_peak_feeds(self, angles, depths).values()))
         return angles, depths, np.minimum(np.minimum.accumulate(caps, axis=0), WIDEST_FEED)
@@ -243,7 +252,8 @@ def propose(job: Any, cutter: Cutter | None = None) -> CuttingData:
 
     Raises
     ------
-    CuttingDataError : material not known, or a number of cutter, machine, holder or set-up that cannot be cut with.
+    CuttingDataError : material not known, or a number of cutter, machine, holder or set-up that cannot be
+        cut with.
     """
     material = find_material(
         job.material.name, job.material.hardness_hb, job.material.hardness_hrc, _table_path(job)
@@ -252,9 +262,8 @@ def propose(job: Any, cutter: Cutter | None = None) -> CuttingData:
 
 
 def _table_path(job: Any) -> Any:
-    table = getattr(job.material, "table", None)
-    base = getattr(job, "base_dir", None)
-    return table if table is None or base is None else base / table
+    name = job.material.table
+    return job.file(name, "material.table") if name is not None and hasattr(job, "file") else name
 
 
 def conditions(job: Any) -> Conditions:
@@ -265,6 +274,7 @@ def conditions(job: Any) -> Conditions:
         min_spindle_rpm=job.machine.min_spindle_rpm,
         power_kw=job.machine.power_kw,
         torque_nm=job.machine.torque_nm,
+        balance_rpm=getattr(job.machine, "balance_rpm", None),
         holder=job.holder.type,
         runout=job.holder.runout,
         clamping=job.setup.clamping,
@@ -341,7 +351,7 @@ def _copy(cutter: Cutter) -> CutterData:
 def _check(tool: CutterData, wish: Conditions) -> None:
     rules: Iterable[tuple[str, float | None, float, float]] = (
         ("cutter: diameter", tool.diameter, 0.05, 500.0),
-        ("cutter: flutes", tool.flutes, 1, 40),
+        ("cutter: flutes", tool.flutes, 1, 60),
         ("cutter: helix_deg", tool.helix_deg, 0.0, 70.0),
         ("cutter: flute_length", tool.flute_length, 0.01, 1000.0),
         ("cutter: overhang", tool.overhang, 0.01, 2000.0),
@@ -349,6 +359,7 @@ def _check(tool: CutterData, wish: Conditions) -> None:
         ("cutter: uncut_diameter", tool.uncut_diameter, 0.0, tool.diameter),
         ("machine: max_spindle_rpm", wish.max_spindle_rpm, 1.0, 1e6),
         ("machine: min_spindle_rpm", wish.min_spindle_rpm, 0.0, wish.max_spindle_rpm),
+        ("machine: balance_rpm", wish.balance_rpm, 1.0, 1e6),
         ("machine: max_feed", wish.max_feed, 1.0, 1e6),
         ("machine: power_kw", wish.power_kw, 0.01, 1e4),
         ("machine: torque_nm", wish.torque_nm, 0.01, 1e5),
@@ -367,8 +378,8 @@ def _check(tool: CutterData, wish: Conditions) -> None:
             raise CuttingDataError(f"{place} = {value:g} must be from {low:g} to {high:g}")
     if wish.engagement_deg is not None and wish.radial_width is not None:
         raise CuttingDataError(
-            f"roughing: engagement_deg = {wish.engagement_deg:g} and radial_width = {wish.radial_width:g} are both "
-            "given; keep one"
+            f"roughing: engagement_deg = {wish.engagement_deg:g} and radial_width = "
+            f"{wish.radial_width:g} are both given; keep one"
         )
 
 
@@ -405,7 +416,7 @@ def _wanted_depth(tool: CutterData, material: Material, wish: Conditions, firmne
 
 
 def _settle(draft: _Draft) -> CuttingData:
-    """Shrink what is ours to shrink until the limits of force leave enough chip, then give way on the spindle."""
+    """Shrink what is ours until the limits of force leave enough chip, then give way on the spindle."""
     free_width = draft.wish.engagement_deg is None and draft.wish.radial_width is None
     free_depth = draft.wish.level_depth is None
     least_ratio, least_depth = draft.ratio * SMALLEST_WIDTH, draft.depth * SMALLEST_DEPTH
@@ -445,8 +456,8 @@ def _slow_spindle(draft: _Draft, data: CuttingData) -> CuttingData:
     draft.spindle_share = min(1.0, max(share, lowest))
     slower = _data(draft)
     draft.notes.append(
-        f"spindle lowered from {data.spindle_rpm:.0f} to {slower.spindle_rpm:.0f} 1/min: at the machine's top feed of "
-        f"{data.max_feed:.0f} mm/min the chip would be too thin"
+        f"spindle lowered from {data.spindle_rpm:.0f} to {slower.spindle_rpm:.0f} 1/min: at the machine's "
+        f"top feed of {data.max_feed:.0f} mm/min the chip would be too thin"
     )
     return slower
 
@@ -471,6 +482,7 @@ def _spindle(draft: _Draft) -> float:
     if draft.material.speed_cap is not None:
         speed = min(speed, draft.material.speed_cap)
     rpm = formulas.spindle_speed(draft.cutter.diameter, speed)
+    rpm = min(rpm, draft.wish.balance_rpm or NO_LIMIT)
     rpm = min(max(rpm, draft.wish.min_spindle_rpm), draft.wish.max_spindle_rpm)
     return rpm * draft.spindle_share
 
@@ -496,7 +508,9 @@ def _data(draft: _Draft) -> CuttingData:
         ramp_feed=0.0,
         link_feed=min(link_feed, wish.max_feed),
         lift=links["lift"] if wish.lift is None else wish.lift,
-        helix_bore=_bore(tool, entry["bore_over_diameter"]) if wish.helix_diameter is None else wish.helix_diameter,
+        helix_bore=_bore(tool, entry["bore_over_diameter"])
+        if wish.helix_diameter is None
+        else wish.helix_diameter,
         max_chip=draft.chip,
         chip_at_cap=0.0,
         power_kw=0.0,
@@ -524,7 +538,11 @@ def _bore(tool: CutterData, ratio: float) -> float:
 def _force_limits(draft: _Draft, rpm: float) -> ForceLimits:
     tool, wish, rule = draft.cutter, draft.wish, practice()["bending"]
     speed = formulas.surface_speed(tool.diameter, rpm)
-    power = NO_LIMIT if wish.power_kw is None else wish.power_kw * practice()["drive"]["efficiency"] * 60000.0 / speed
+    power = (
+        NO_LIMIT
+        if wish.power_kw is None
+        else wish.power_kw * practice()["drive"]["efficiency"] * 60000.0 / speed
+    )
     torque = NO_LIMIT if wish.torque_nm is None else 2000.0 * wish.torque_nm / tool.diameter
     return ForceLimits(
         tangential_mean=min(power, torque),
@@ -532,7 +550,10 @@ def _force_limits(draft: _Draft, rpm: float) -> ForceLimits:
         torque_tangential=torque,
         deflection=max(
             rule["deflection_over_overhang"] * tool.overhang,
-            min(rule["share_of_allowance"] * wish.wall_allowance, rule["deflection_over_diameter"] * tool.diameter),
+            min(
+                rule["share_of_allowance"] * wish.wall_allowance,
+                rule["deflection_over_diameter"] * tool.diameter,
+            ),
         ),
         stress=rule["stress"],
         grip=draft.grip,
@@ -600,11 +621,11 @@ def _depths_to(depth: float) -> Array:
 
 
 def _peak_feeds(data: CuttingData, phi: Array, depths: Array) -> dict[str, Array]:
-    """Feed per tooth at which bending, stress and grip meet their limits, by name; shape (phi, depths), rising depths.
+    """Feed per tooth, by name, at which bending, stress and grip meet their limits: (phi, rising depths).
 
-    The worst tooth's chip is (fz + e / sin phi) sin phi, e the run-out's extra chip: its force solves for fz. A load
-    spread higher up bends the tip less, but a deeper cut holds every shallower one: no depth is allowed more feed
-    than those before it.
+    The worst tooth's chip is (fz + e / sin phi) sin phi, e the run-out's extra chip: its force solves for
+    fz. A load spread higher up bends the tip less, but a deeper cut holds every shallower one: no depth is
+    allowed more feed than those before it.
     """
     tool, material, limits = data.cutter, data.material, data.force_limits
     p = 1.0 - material.mc
@@ -631,7 +652,7 @@ def _give(tool: CutterData, depths: Array) -> tuple[Array, Array]:
 
 
 def _creep_share(tool: CutterData) -> float:
-    """Force on the grip at the shank's surface for a tangential force of 1: pull of the helix and twist together."""
+    """Force on the grip for a tangential force of 1: pull of the helix and twist together."""
     return math.hypot(math.tan(math.radians(tool.helix_deg)), tool.diameter / tool.shank_diameter)
 
 
@@ -674,13 +695,20 @@ def _limits(draft: _Draft, data: CuttingData) -> tuple[Limit, ...]:
             "N/mm2",
         ),
         Limit(
-            "pull-out", float(loads.tangential_peak[-1]) * _creep_share(tool), limits.grip, binds["pull-out"], "N"
+            "pull-out",
+            float(loads.tangential_peak[-1]) * _creep_share(tool),
+            limits.grip,
+            binds["pull-out"],
+            "N",
         ),
         Limit("flute length", data.level_depth, tool.flute_length, wanted_depth > tool.flute_length, "mm"),
     ]
     if wish.min_spindle_rpm > 0.0:
         low = data.spindle_rpm <= wish.min_spindle_rpm * (1.0 + 1e-12)
         rows.insert(1, Limit("lowest spindle speed", data.spindle_rpm, wish.min_spindle_rpm, low, "1/min"))
+    if wish.balance_rpm is not None:
+        top_rpm = data.spindle_rpm >= wish.balance_rpm * (1.0 - 1e-12)
+        rows.append(Limit("balanced speed", data.spindle_rpm, wish.balance_rpm, top_rpm, "1/min"))
     if draft.material.speed_cap is not None:
         top = data.surface_speed_m_min >= draft.material.speed_cap * (1.0 - 1e-9)
         rows.append(Limit("surface speed", data.surface_speed_m_min, draft.material.speed_cap, top, "m/min"))

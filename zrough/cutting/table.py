@@ -64,9 +64,18 @@ def _proposal(data: CuttingData, units: str) -> list[Row]:
     material = data.material
     rows = [Row("material", material.name, "", f"ISO 513 group {material.iso}")]
     if material.hardness_hb is not None:
-        rows.append(_row("hardness", material.hardness_hb, "HB", units, "assumed" if material.assumed_hardness else ""))
+        rows.append(
+            _row(
+                "hardness", material.hardness_hb, "HB", units, "assumed" if material.assumed_hardness else ""
+            )
+        )
     rows.append(
-        Row("specific cutting force", f"{material.kc11:.0f}", "N/mm2", f"at a chip of 1 x 1 mm, exponent {material.mc:.2f}")
+        Row(
+            "specific cutting force",
+            f"{material.kc11:.0f}",
+            "N/mm2",
+            f"at a chip of 1 x 1 mm, exponent {material.mc:.2f}",
+        )
     )
     quantities = (
         ("spindle speed", data.spindle_rpm, "1/min", ""),
@@ -74,10 +83,20 @@ def _proposal(data: CuttingData, units: str) -> list[Row]:
         ("feed per tooth", data.feed_per_tooth, "mm", "at the cap"),
         ("feed", data.cut_feed, "mm/min", "at the cap"),
         ("engagement", data.engagement_deg, "deg", "the cap"),
-        ("radial width", data.radial_width, "mm", f"{100 * data.radial_width / data.cutter.diameter:.1f} % of diameter"),
+        (
+            "radial width",
+            data.radial_width,
+            "mm",
+            f"{100 * data.radial_width / data.cutter.diameter:.1f} % of diameter",
+        ),
         ("axial depth", data.level_depth, "mm", f"{data.level_depth / data.cutter.diameter:.2f} x diameter"),
         ("stair height", data.stair_height, "mm", ""),
-        ("thickest chip", data.chip_at_cap, "mm", f"aimed at {' '.join(_format(data.max_chip, 'mm', units))}"),
+        (
+            "thickest chip",
+            data.chip_at_cap,
+            "mm",
+            f"aimed at {' '.join(_format(data.max_chip, 'mm', units))}",
+        ),
         ("metal removed", data.removal_cm3_min, "cm3/min", ""),
         ("ramp angle", data.ramp_angle_deg, "deg", "of the cutter's centre"),
         ("helix bore", data.helix_bore, "mm", ""),
