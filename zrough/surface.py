@@ -136,7 +136,7 @@ class ContactSurface:
         arrays = self._fit(cutter)
         out = np.empty(len(points))
         _in_threads(
-            lambda first, last: contact.drop_points(points, out, first, last, *arrays, cutter), len(points), 256
+            lambda first, last: contact.drop_points(points, out, first, last, *arrays), len(points), 256
         )
         return out
 
@@ -153,7 +153,7 @@ class ContactSurface:
         arrays = self._fit(cutter)
 
         def rows(first: int, last: int) -> None:
-            contact.drop_grid(out, first, last, grid.x0, grid.y0, grid.cell, base, *arrays, cutter)
+            contact.drop_grid(out, first, last, grid.x0, grid.y0, grid.cell, base, *arrays)
 
         _in_threads(rows, grid.ny, 16, progress)
 
@@ -179,7 +179,7 @@ class ContactSurface:
             while len(self._fitted) >= 4:
                 self._fitted.pop(next(iter(self._fitted)))
             self._fitted[cutter] = nodes
-        return self._tris, nodes, self._links
+        return self._tris, nodes, self._links, cutter, _table(cutter)
 
     # ----------------------------------------------------------------------------------------- boundary
 
@@ -233,12 +233,12 @@ class ContactSurface:
         found = contact.trace(free, np.zeros_like(free), pairs, offsets)
         offsets = offsets[: found + 1]
         points = np.empty((count, 2))
-        exact = np.empty(count, np.uint8)
+        walls = np.empty(count, np.int32)
         fine = 0.1 * tolerance
 
         def cut(first: int, last: int) -> None:
             contact.cut_edges(
-                pairs, first, last, solid, grid.x0, grid.y0, grid.cell, limit, fine, points, exact, *arrays, cutter
+                pairs, first, last, solid, grid.x0, grid.y0, grid.cell, limit, fine, points, walls, *arrays
             )
 
         _in_threads(cut, count, 256)
@@ -249,7 +249,7 @@ class ContactSurface:
 
         def bend(first: int, last: int) -> None:
             contact.bend_chords(
-                points, follower, exact, first, last, limit, chord, fine, extra, counts, *arrays, cutter
+                points, follower, walls, first, last, limit, chord, fine, extra, counts, *arrays
             )
 
         _in_threads(bend, count, 256)
@@ -286,6 +286,25 @@ def _cutter(radius: float, corner_radius: float) -> tuple[float, float, float, f
         )
     corner = min(float(corner_radius), float(radius))
     return float(radius), float(radius) - corner, corner, -1.0
+
+
+def _table(cutter: tuple[float, float, float, float]) -> Floats:
+    """Tangents from below of the profile over u = distance squared, (n + 1, 2): h >= [:, 0] + [:, 1] * u.
+
+    Bins of equal width in u up to radius squared, tangent at the middle of each. The corner circle's height
+    is convex in u; that of a straight flank is not, its chord in u stands in for it.
+    """
+    radius, a, c, steep = cutter
+    bins = 256
+    u = (np.minimum(np.arange(bins + 1), bins - 1) + 0.5) * (radius * radius / bins)
+    if steep >= 0.0:
+        slope = np.where(u > a * a, steep * (radius - a) / (radius * radius - a * a), 0.0)
+        return np.stack((-slope * a * a, slope), axis=1)
+    d = np.sqrt(u)
+    e = np.maximum(d - a, 0.0)
+    root = np.sqrt(np.maximum(c * c - e * e, 0.0))
+    slope = np.divide(e, 2.0 * d * root, out=np.zeros_like(e), where=(e > 0.0) & (root > 0.0))
+    return np.stack((np.maximum(c - root, 0.0) * (e > 0.0) - slope * u, slope), axis=1)
 
 
 def _stack(

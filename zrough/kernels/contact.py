@@ -28,10 +28,12 @@ LEAF = 4  # triangles in a leaf, at most
 STEEPEST = 200.0  # slope limit of a node's upper plane
 VERTICAL = 1e-7  # slope cosine below which a facet counts as vertical (contact by its edges alone)
 SLACK = 1e-10  # mm, a bound must beat the best by this much to be looked at
+SIDE = 4  # nodes along a tile
+PACK = SIDE * SIDE  # points searched at once
 ROOM = 24  # points that can be put between two ring vertices
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _rise(d, cutter):
     """Profile height above the tip at plan distance ``d <= radius``, mm."""
     radius, a, c, steep = cutter
@@ -44,7 +46,7 @@ def _rise(d, cutter):
     return e * e / (c + math.sqrt(s)) if s > 0.0 else c
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _slope(d, cutter):
     """Slope of the profile at plan distance ``d < radius``."""
     radius, a, c, steep = cutter
@@ -56,7 +58,7 @@ def _slope(d, cutter):
     return e / math.sqrt(max(c * c - e * e, 1e-300))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _rest_on_line(distance, m, cutter):
     """Coordinate t >= 0 along a line rising with slope ``m >= 0`` where the cutter rests on it.
 
@@ -106,7 +108,7 @@ def _rest_on_line(distance, m, cutter):
     return min(math.sqrt(max(r * r - l2, 0.0)), rim)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _edge_tip(px, py, pz, qx, qy, qz, best, cutter):
     """Tip height of a cutter on the Z axis resting on the edge p-q; -inf out of reach or not above ``best``."""
     radius = cutter[0]
@@ -145,28 +147,33 @@ def _edge_tip(px, py, pz, qx, qy, qz, best, cutter):
     return qz + m * (t - top) - _rise(d, cutter)
 
 
-@njit(cache=True, nogil=True)
-def _triangle_tip(tri, x, y, best, cutter):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _facet_contact(tangent, cosine, cutter):
+    """(plan distance uphill from the axis, profile height there) of the contact with a sloping plane."""
+    radius, a, c, steep = cutter
+    if steep < 0.0:
+        return a + c * tangent * cosine, c * (1.0 - cosine)
+    if tangent <= steep:
+        return a, 0.0
+    return radius, steep * (radius - a)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _triangle_tip(tris, t, x, y, best, cutter, table):
     """Tip height at (x, y) resting on one triangle; -inf when out of reach or not above ``best``."""
     radius, a, c, steep = cutter
-    if tri[13] <= best:
+    if tris[t, 13] <= best:
         return -math.inf
-    ax, ay, az = tri[0] - x, tri[1] - y, tri[2]
-    bx, by, bz = tri[3] - x, tri[4] - y, tri[5]
-    cx, cy, cz = tri[6] - x, tri[7] - y, tri[8]
-    cosine = tri[12]
+    ax, ay, az = tris[t, 0] - x, tris[t, 1] - y, tris[t, 2]
+    bx, by, bz = tris[t, 3] - x, tris[t, 4] - y, tris[t, 5]
+    cx, cy, cz = tris[t, 6] - x, tris[t, 7] - y, tris[t, 8]
+    cosine = tris[t, 12]
     ab = bc = ca = True
     if cosine > 0.0:
-        tangent = tri[11]
-        if steep < 0.0:
-            reach = a + c * tangent * cosine
-            drop = c * (1.0 - cosine)
-        elif tangent <= steep:
-            reach, drop = a, 0.0
-        else:
-            reach, drop = radius, steep * (radius - a)
-        sx, sy = reach * tri[9], reach * tri[10]  # facet contact
-        tip = az + tangent * (tri[9] * (sx - ax) + tri[10] * (sy - ay)) - drop
+        tangent = tris[t, 11]
+        reach, drop = _facet_contact(tangent, cosine, cutter)
+        sx, sy = reach * tris[t, 9], reach * tris[t, 10]  # facet contact
+        tip = az + tangent * (tris[t, 9] * (sx - ax) + tris[t, 10] * (sy - ay)) - drop
         if tip <= best:
             return -math.inf
         ab = (bx - ax) * (sy - ay) - (by - ay) * (sx - ax) < 0.0
@@ -174,6 +181,18 @@ def _triangle_tip(tri, x, y, best, cutter):
         ca = (ax - cx) * (sy - cy) - (ay - cy) * (sx - cx) < 0.0
         if not (ab or bc or ca):
             return tip
+        # tangent plane of (facet - profile) at the box point nearest to the facet contact
+        sx = min(max(sx, min(ax, bx, cx)), max(ax, bx, cx))
+        sy = min(max(sy, min(ay, by, cy)), max(ay, by, cy))
+        u = sx * sx + sy * sy
+        if u <= radius * radius:
+            b = np.int64(u * ((table.shape[0] - 1) / (radius * radius)))
+            s = 2.0 * table[b, 1]
+            sx *= s
+            sy *= s
+            top = max(az - sx * ax - sy * ay, bz - sx * bx - sy * by, cz - sx * cx - sy * cy)
+            if top + table[b, 1] * u - table[b, 0] <= best:
+                return -math.inf
     tip = -math.inf
     if ab:
         tip = _edge_tip(ax, ay, az, bx, by, bz, best, cutter)
@@ -184,48 +203,38 @@ def _triangle_tip(tri, x, y, best, cutter):
     return tip
 
 
-@njit(cache=True, nogil=True)
-def _ceiling(node, x, y, best, cutter):
-    """Upper bound of the tip height at (x, y) over all triangles of a node; -inf if not above ``best``."""
-    radius = cutter[0]
-    x0, x1, y0, y1 = node[0], node[1], node[2], node[3]
-    nx, ny = min(max(x, x0), x1), min(max(y, y0), y1)
-    dx, dy = nx - x, ny - y
-    d2 = dx * dx + dy * dy
-    if d2 > radius * radius:
-        return -math.inf
-    near = math.sqrt(d2)
-    bound = node[4] - _rise(near, cutter)
-    if bound <= best:
-        return -math.inf
-    gx, gy = node[6], node[7]
-    bound = min(bound, node[5] + gx * x + gy * y + node[10])
-    if bound <= best:
-        return -math.inf
-    # tangent plane of (upper plane - profile) at the box point nearest to its contact point
-    px, py = x + node[8], y + node[9]
-    qx, qy = min(max(px, x0), x1), min(max(py, y0), y1)
-    if qx == px and qy == py:
-        return bound
-    dx, dy = qx - x, qy - y
-    d2 = dx * dx + dy * dy
-    d = math.sqrt(d2)
-    if d >= 0.9999 * radius:  # the profile has no finite slope there: use the nearest point
-        if near >= 0.9999 * radius:
-            return bound
-        qx, qy, dx, dy, d = nx, ny, nx - x, ny - y, near
-    if d > 0.0:
-        s = _slope(d, cutter) / d
-        fx, fy = gx - s * dx, gy - s * dy
-    else:
-        fx, fy = gx, gy
-    value = node[5] + gx * qx + gy * qy - _rise(d, cutter)
-    value += max(fx * (x0 - qx), fx * (x1 - qx)) + max(fy * (y0 - qy), fy * (y1 - qy))
-    return min(bound, value)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _ceiling(nodes, k, x, y, best, cutter, table):
+    """Upper bound of the tip height at (x, y) over all triangles of a node.
+
+    Free of early exits: a mispredicted branch costs more than the sums it would save.
+    """
+    u_rim = cutter[0] * cutter[0]
+    scale = (table.shape[0] - 1) / u_rim
+    x0, x1, y0, y1 = nodes[k, 0] - x, nodes[k, 1] - x, nodes[k, 2] - y, nodes[k, 3] - y
+    gx, gy = nodes[k, 6], nodes[k, 7]
+    here = nodes[k, 5] + gx * x + gy * y
+    nx, ny = min(max(0.0, x0), x1), min(max(0.0, y0), y1)
+    u_near = nx * nx + ny * ny
+    b = np.int64(min(u_near, u_rim) * scale)
+    bound = min(nodes[k, 4] - table[b, 0] - table[b, 1] * u_near, here + nodes[k, 10])
+    qx = min(max(nodes[k, 8], x0), x1)
+    qy = min(max(nodes[k, 9], y0), y1)
+    u = qx * qx + qy * qy
+    far = u > u_rim
+    qx = nx if far else qx
+    qy = ny if far else qy
+    u = min(u_near if far else u, u_rim)
+    b = np.int64(u * scale)
+    s = table[b, 1]
+    fx, fy = gx - 2.0 * s * qx, gy - 2.0 * s * qy
+    value = here + s * u - table[b, 0] + max(fx * x0, fx * x1) + max(fy * y0, fy * y1)
+    bound = min(bound, value)
+    return bound if u_near <= u_rim else -math.inf
 
 
-@njit(cache=True, nogil=True)
-def _search(x, y, best, tris, nodes, links, cutter, stack, bounds):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _search(x, y, best, tris, nodes, links, cutter, table, stack, bounds):
     """(highest tip height above ``best``, its triangle), else (best, -1); the better child first."""
     winner = -1
     stack[0] = 0
@@ -240,15 +249,15 @@ def _search(x, y, best, tris, nodes, links, cutter, stack, bounds):
             first, count = np.int64(links[k, 0]), np.int64(links[k, 1])
             if count > 0:
                 for t in range(first, first + count):
-                    tip = _triangle_tip(tris[t], x, y, best, cutter)
+                    tip = _triangle_tip(tris, t, x, y, best, cutter, table)
                     if tip > best:
                         best = tip
                         winner = t
                 break
             left, right = k + 1, first
             limit = best + SLACK
-            b_left = _ceiling(nodes[left], x, y, limit, cutter)
-            b_right = _ceiling(nodes[right], x, y, limit, cutter)
+            b_left = _ceiling(nodes, left, x, y, limit, cutter, table)
+            b_right = _ceiling(nodes, right, x, y, limit, cutter, table)
             if b_right > b_left:
                 left, right = right, left
                 b_left, b_right = b_right, b_left
@@ -262,63 +271,152 @@ def _search(x, y, best, tris, nodes, links, cutter, stack, bounds):
     return best, winner
 
 
-@njit(cache=True, nogil=True)
-def drop_grid(out, row0, row1, x0, y0, cell, shift, tris, nodes, links, cutter):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _search_pack(cx, cy, hx, hy, lanes, wins, tris, nodes, links, cutter, table, stack):
+    """Search for a pack of neighbouring points at once; raises their best heights and winners in place.
+
+    cx, cy, hx, hy  middle and half sizes of the box round the points
+    lanes (5, PACK) offset from the middle in x and y, best height so far (inf: lane unused), x, y
+    wins  (PACK,)   triangle of the best height
+
+    A tangent plane of ``upper plane - profile`` bounds it for all centres at once: where the tangent point
+    stands at r from the middle, a centre offset by e sees a bound that is higher by 2 s r . e.
+    """
+    u_rim = cutter[0] * cutter[0]
+    scale = (table.shape[0] - 1) / u_rim
+    stack[0] = 0
+    waiting = 1
+    while waiting > 0:
+        waiting -= 1
+        k = np.int64(stack[waiting])
+        x0, x1, y0, y1 = nodes[k, 0] - cx, nodes[k, 1] - cx, nodes[k, 2] - cy, nodes[k, 3] - cy
+        nx, ny = max(0.0, x0 - hx, -x1 - hx), max(0.0, y0 - hy, -y1 - hy)
+        u = nx * nx + ny * ny
+        if u > u_rim:
+            continue
+        b = np.int64(u * scale)
+        top = nodes[k, 4] - table[b, 0] - table[b, 1] * u
+        gx, gy = nodes[k, 6], nodes[k, 7]
+        here = nodes[k, 5] + gx * cx + gy * cy
+        plane = here + nodes[k, 10]
+        qx = min(max(nodes[k, 8], x0), x1)
+        qy = min(max(nodes[k, 9], y0), y1)
+        u = qx * qx + qy * qy
+        if u > u_rim:
+            qx, qy = min(max(0.0, x0), x1), min(max(0.0, y0), y1)
+            u = qx * qx + qy * qy
+        b = np.int64(min(u, u_rim) * scale)
+        s = table[b, 1]
+        vx, vy = 2.0 * s * qx, 2.0 * s * qy
+        fx, fy = gx - vx, gy - vy
+        value = here + s * u - table[b, 0] + max(fx * x0, fx * x1) + max(fy * y0, fy * y1)
+        hits = 0
+        for n in range(PACK):
+            ex, ey = lanes[0, n], lanes[1, n]
+            bound = min(top, min(plane + gx * ex + gy * ey, value + vx * ex + vy * ey))
+            hits += 1 if bound > lanes[2, n] + SLACK else 0
+        if hits == 0:
+            continue
+        first, count = np.int64(links[k, 0]), np.int64(links[k, 1])
+        if count == 0:
+            swap = nodes[k + 1, 4] < nodes[first, 4]  # the higher child is seen first
+            stack[waiting] = k + 1 if swap else first
+            stack[waiting + 1] = first if swap else k + 1
+            waiting += 2
+            continue
+        for t in range(first, first + count):
+            ax, ay, az = tris[t, 0] - cx, tris[t, 1] - cy, tris[t, 2]
+            bx, by, bz = tris[t, 3] - cx, tris[t, 4] - cy, tris[t, 5]
+            dx, dy, dz = tris[t, 6] - cx, tris[t, 7] - cy, tris[t, 8]
+            x0, x1, y0, y1 = min(ax, bx, dx), max(ax, bx, dx), min(ay, by, dy), max(ay, by, dy)
+            nx, ny = max(0.0, x0 - hx, -x1 - hx), max(0.0, y0 - hy, -y1 - hy)
+            if nx * nx + ny * ny > u_rim:
+                continue
+            plane, gx, gy, qx, qy = math.inf, 0.0, 0.0, 0.0, 0.0
+            if tris[t, 12] > 0.0:
+                reach, drop = _facet_contact(tris[t, 11], tris[t, 12], cutter)
+                qx, qy = reach * tris[t, 9], reach * tris[t, 10]
+                gx, gy = tris[t, 11] * tris[t, 9], tris[t, 11] * tris[t, 10]
+                plane = az + gx * (qx - ax) + gy * (qy - ay) - drop
+            qx, qy = min(max(qx, x0), x1), min(max(qy, y0), y1)
+            u = qx * qx + qy * qy
+            if u > u_rim:
+                qx, qy = min(max(0.0, x0), x1), min(max(0.0, y0), y1)
+                u = qx * qx + qy * qy
+            b = np.int64(min(u, u_rim) * scale)
+            s = table[b, 1]
+            vx, vy = 2.0 * s * qx, 2.0 * s * qy
+            value = max(az - vx * ax - vy * ay, bz - vx * bx - vy * by, dz - vx * dx - vy * dy)
+            value += s * u - table[b, 0]
+            top = tris[t, 13]
+            for n in range(PACK):
+                ex, ey = lanes[0, n], lanes[1, n]
+                bound = min(top, min(plane + gx * ex + gy * ey, value + vx * ex + vy * ey))
+                if bound > lanes[2, n] + SLACK:
+                    tip = _triangle_tip(tris, t, lanes[3, n], lanes[4, n], lanes[2, n], cutter, table)
+                    if tip > lanes[2, n]:
+                        lanes[2, n] = tip
+                        wins[n] = t
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def drop_grid(out, row0, row1, x0, y0, cell, shift, tris, nodes, links, cutter, table):
     """Raise ``out`` (ny, nx) to the tip height less ``shift`` at the nodes of rows row0..row1-1, in place.
 
-    Nodes are visited in small tiles, to and fro; the contact triangles of the node before and of the node
-    in the row before give each search its first value.
+    Nodes are searched in square tiles; the contact triangles of the tiles before and below give each node
+    its first value.
     """
-    tile = 16
     nx = out.shape[1]
     stack = np.empty(128, np.int64)
-    bounds = np.empty(128, np.float64)
-    above = np.full(tile, -1, np.int64)
-    for i0 in range(row0, row1, tile):
-        for j0 in range(0, nx, tile):
-            j1 = min(j0 + tile, nx)
-            above[:] = -1
-            last = np.int64(-1)
-            for i in range(i0, min(i0 + tile, row1)):
-                y = y0 + cell * i
-                for step in range(j1 - j0):
-                    j = j0 + step if (i - i0) % 2 == 0 else j1 - 1 - step
-                    x = x0 + cell * j
-                    best = out[i, j] + shift
-                    keep = np.int64(-1)
-                    if last >= 0:
-                        tip = _triangle_tip(tris[last], x, y, best, cutter)
+    lanes = np.empty((5, PACK))
+    wins = np.empty(PACK, np.int64)
+    below = np.full(nx + SIDE, -1, np.int64)
+    beside = np.empty(SIDE, np.int64)
+    half = 0.5 * (SIDE - 1) * cell
+    for i0 in range(row0, row1, SIDE):
+        beside[:] = -1
+        for j0 in range(0, nx, SIDE):
+            cx, cy = x0 + cell * j0 + half, y0 + cell * i0 + half
+            for n in range(PACK):
+                i, j = i0 + n // SIDE, j0 + n % SIDE
+                x, y = x0 + cell * j, y0 + cell * i
+                lanes[0, n], lanes[1, n], lanes[3, n], lanes[4, n] = x - cx, y - cy, x, y
+                wins[n] = -1
+                if i >= row1 or j >= nx:
+                    lanes[2, n] = math.inf
+                    continue
+                best = out[i, j] + shift
+                for seed in (beside[n // SIDE], below[j]):
+                    if seed >= 0:
+                        tip = _triangle_tip(tris, seed, x, y, best, cutter, table)
                         if tip > best:
                             best = tip
-                            keep = last
-                    other = above[j - j0]
-                    if other >= 0 and other != last:
-                        tip = _triangle_tip(tris[other], x, y, best, cutter)
-                        if tip > best:
-                            best = tip
-                            keep = other
-                    best, winner = _search(x, y, best, tris, nodes, links, cutter, stack, bounds)
-                    if winner < 0:
-                        winner = keep
-                    if winner >= 0:
-                        out[i, j] = best - shift
-                    last = winner
-                    above[j - j0] = winner
+                            wins[n] = seed
+                lanes[2, n] = best
+            _search_pack(cx, cy, half, half, lanes, wins, tris, nodes, links, cutter, table, stack)
+            for n in range(PACK):
+                i, j = i0 + n // SIDE, j0 + n % SIDE
+                if wins[n] >= 0:
+                    out[i, j] = lanes[2, n] - shift
+                if n % SIDE == SIDE - 1:
+                    beside[n // SIDE] = wins[n]
+                if n // SIDE == SIDE - 1:
+                    below[j] = wins[n]
 
 
-@njit(cache=True, nogil=True)
-def drop_points(xy, out, first, last, tris, nodes, links, cutter):
+@njit(cache=True, nogil=True, error_model="numpy")
+def drop_points(xy, out, first, last, tris, nodes, links, cutter, table):
     """Tip heights at the plan points ``xy[first:last]`` into ``out``."""
     stack = np.empty(128, np.int64)
     bounds = np.empty(128, np.float64)
     for k in range(first, last):
-        out[k] = _search(xy[k, 0], xy[k, 1], -math.inf, tris, nodes, links, cutter, stack, bounds)[0]
+        out[k] = _search(xy[k, 0], xy[k, 1], -math.inf, tris, nodes, links, cutter, table, stack, bounds)[0]
 
 
 # ---------------------------------------------------------------------------------------------- the tree
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _split(rec, first, last, axis):
     """Part ``rec[first:last]`` at its median along ``axis`` (quickselect); the middle index."""
     middle = (first + last) // 2
@@ -345,7 +443,7 @@ def _split(rec, first, last, axis):
     return middle
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _order(rec, links, spans):
     """Split the records of centre and index into a tree of medians; links and spans filled; node count."""
     todo = np.empty((128, 3), np.int64)  # first, last, parent whose right child this is
@@ -380,7 +478,7 @@ def _order(rec, links, spans):
     return used
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _describe(corners, tri):
     """One row of ``tris`` from three corners; the facet normal, turned upwards, is returned."""
     ax, ay, az = corners[0, 0], corners[0, 1], corners[0, 2]
@@ -408,7 +506,7 @@ def _describe(corners, tri):
     return nx, ny, nz
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def build_tree(triangles, rec, tris, nodes, links, spans):
     """Fill tris, nodes (columns 0..7) and links from ``triangles (n, 3, 3)``; the number of nodes.
 
@@ -468,7 +566,7 @@ def build_tree(triangles, rec, tris, nodes, links, spans):
 # --------------------------------------------------------------------------------------------- boundaries
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def trace(free, marks, pairs, offsets):
     """Walk the boundary of a mask with the free nodes on the left; the number of rings.
 
@@ -514,87 +612,110 @@ def trace(free, marks, pairs, offsets):
     return rings
 
 
-@njit(cache=True, nogil=True)
-def _leave(bx, by, fx, fy, z, tolerance, tris, nodes, links, cutter, stack, bounds):
-    """Share s of the way from a blocked point b to a free one f at which the cutter first stands free.
+@njit(cache=True, nogil=True, error_model="numpy")
+def _leave(bx, by, fx, fy, z, tolerance, seed, tris, nodes, links, cutter, table, stack, bounds):
+    """Way from a blocked point b to a free one f: (share s at which the cutter stands free, last triangle).
 
-    The triangle that lifts the cutter most at the present point is left behind by bisection (the centres
-    it blocks are a convex set), then all are asked again. Ends on the free side.
+    A triangle that lifts the cutter above z at the present point (``seed`` is asked first) is left behind by
+    bisection, for the centres it blocks are a convex set; then all are asked again. Ends on the free side.
     """
-    length = math.sqrt((fx - bx) ** 2 + (fy - by) ** 2)
+    dx, dy = fx - bx, fy - by
+    length = math.sqrt(dx * dx + dy * dy)
     s = 0.0
-    for _ in range(200):
-        winner = _search(bx + s * (fx - bx), by + s * (fy - by), z, tris, nodes, links, cutter, stack, bounds)[1]
-        if winner < 0:
-            return s
+    wall = seed
+    if wall < 0 or not _triangle_tip(tris, wall, bx, by, z, cutter, table) > z:
+        wall = _search(bx, by, z, tris, nodes, links, cutter, table, stack, bounds)[1]
+    last = wall
+    while wall >= 0 and s < 1.0:
+        last = wall
         low, high = s, 1.0
         while (high - low) * length > tolerance:
             s = 0.5 * (low + high)
-            if _triangle_tip(tris[winner], bx + s * (fx - bx), by + s * (fy - by), z, cutter) > z:
+            if _triangle_tip(tris, wall, bx + s * dx, by + s * dy, z, cutter, table) > z:
                 low = s
             else:
                 high = s
         s = high
-        if s >= 1.0:
-            break
-    return 1.0
+        if s < 1.0:
+            wall = _search(bx + s * dx, by + s * dy, z, tris, nodes, links, cutter, table, stack, bounds)[1]
+    return s, last
 
 
-@njit(cache=True, nogil=True)
-def cut_edges(pairs, first, last, solid, x0, y0, cell, z, tolerance, points, exact, tris, nodes, links, cutter):
+@njit(cache=True, nogil=True, error_model="numpy")
+def cut_edges(
+    pairs, first, last, solid, x0, y0, cell, z, tolerance, points, walls, tris, nodes, links, cutter, table
+):
     """Ring vertices on the crossed grid edges ``pairs[first:last]``.
 
-    ``solid (h, w) uint8``: 1 where the surface itself blocks the node; a crossing towards a node that is
-    only the frame or not accepted stands on the free node (``exact`` = 0).
+    ``solid (h, w) uint8``: 1 where the surface itself blocks the node; ``walls (n,) int32`` out: the triangle
+    that blocks. A crossing towards a node that is only the frame, or free but not accepted, stands on the
+    free node (wall -1).
     """
     w = solid.shape[1]
     stack = np.empty(128, np.int64)
     bounds = np.empty(128, np.float64)
+    seed = np.int64(-1)
     for k in range(first, last):
         fi, fj = pairs[k, 0] // w, pairs[k, 0] % w
         bi, bj = pairs[k, 1] // w, pairs[k, 1] % w
         fx, fy = x0 + cell * (fj - 1), y0 + cell * (fi - 1)
         points[k, 0], points[k, 1] = fx, fy
-        exact[k] = solid[bi, bj]
-        if exact[k]:
+        walls[k] = -1
+        if solid[bi, bj]:
             bx, by = x0 + cell * (bj - 1), y0 + cell * (bi - 1)
-            s = _leave(bx, by, fx, fy, z, tolerance, tris, nodes, links, cutter, stack, bounds)
+            s, seed = _leave(
+                bx, by, fx, fy, z, tolerance, seed, tris, nodes, links, cutter, table, stack, bounds
+            )
+            walls[k] = seed
             if s < 1.0:
                 points[k, 0], points[k, 1] = bx + s * (fx - bx), by + s * (fy - by)
 
 
-@njit(cache=True, nogil=True)
-def _bulge(px, py, qx, qy, z, chord, tolerance, tris, nodes, links, cutter, stack, bounds):
-    """(found, x, y): boundary point beside the middle of p-q if it lies more than ``chord`` off the line."""
+@njit(cache=True, nogil=True, error_model="numpy")
+def _bulge(px, py, qx, qy, z, chord, tolerance, seed, tris, nodes, links, cutter, table, stack, bounds):
+    """(found, x, y): boundary point beside the middle of p-q if it lies more than ``chord`` off the line.
+
+    The usual case, blocked just outside the chord and free just inside it, costs one search: ``seed`` often
+    answers the first question.
+    """
     dx, dy = qx - px, qy - py
     length = math.sqrt(dx * dx + dy * dy)
     if length <= 2.0 * chord:
         return False, 0.0, 0.0
     nx, ny = dy / length, -dx / length  # towards the blocked side
     mx, my = 0.5 * (px + qx), 0.5 * (py + qy)
-    free = _search(mx, my, z, tris, nodes, links, cutter, stack, bounds)[1] < 0
-    if not free:
+    bx, by = mx + chord * nx, my + chord * ny
+    out_blocked = _triangle_tip(tris, seed, bx, by, z, cutter, table) > z
+    if not out_blocked:
+        out_blocked = _search(bx, by, z, tris, nodes, links, cutter, table, stack, bounds)[1] >= 0
+    if out_blocked:
+        ax, ay = mx - chord * nx, my - chord * ny
+        if _search(ax, ay, z, tris, nodes, links, cutter, table, stack, bounds)[1] < 0:
+            return False, 0.0, 0.0
         nx, ny = -nx, -ny
+    else:
+        ax, ay = bx, by
     # step away until the other kind of ground is met
-    ax, ay = mx, my
-    d = chord
+    d = 2.0 * chord
     while d <= 1.5 * length:
         bx, by = mx + d * nx, my + d * ny
-        if (_search(bx, by, z, tris, nodes, links, cutter, stack, bounds)[1] < 0) != free:
-            if d <= chord:
-                return False, 0.0, 0.0
-            if free:
-                s = _leave(bx, by, ax, ay, z, tolerance, tris, nodes, links, cutter, stack, bounds)
-                return True, bx + s * (ax - bx), by + s * (ay - by)
-            s = _leave(ax, ay, bx, by, z, tolerance, tris, nodes, links, cutter, stack, bounds)
-            return True, ax + s * (bx - ax), ay + s * (by - ay)
+        wall = _search(bx, by, z, tris, nodes, links, cutter, table, stack, bounds)[1]
+        if (wall < 0) == out_blocked:
+            if out_blocked:
+                ax, ay, bx, by = bx, by, ax, ay
+            s, _ = _leave(
+                bx, by, ax, ay, z, tolerance, wall, tris, nodes, links, cutter, table, stack, bounds
+            )
+            return True, bx + s * (ax - bx), by + s * (ay - by)
         ax, ay = bx, by
         d *= 2.0
     return False, 0.0, 0.0
 
 
-@njit(cache=True, nogil=True)
-def bend_chords(points, follower, exact, first, last, z, chord, tolerance, extra, counts, tris, nodes, links, cutter):
+@njit(cache=True, nogil=True, error_model="numpy")
+def bend_chords(
+    points, follower, walls, first, last, z, chord, tolerance, extra, counts, tris, nodes, links, cutter, table
+):
     """Points between each ring vertex ``first..last-1`` and its follower, where the chord strays.
 
     ``extra (n, ROOM, 2)`` and ``counts (n,)`` are filled. The middle of a chord shows at least half of
@@ -606,7 +727,7 @@ def bend_chords(points, follower, exact, first, last, z, chord, tolerance, extra
     for k in range(first, last):
         counts[k] = 0
         other = follower[k]
-        if not (exact[k] and exact[other]):
+        if walls[k] < 0 or walls[other] < 0:
             continue
         cx, cy = points[k, 0], points[k, 1]
         ahead[0, 0], ahead[0, 1] = points[other, 0], points[other, 1]
@@ -615,8 +736,9 @@ def bend_chords(points, follower, exact, first, last, z, chord, tolerance, extra
             qx, qy = ahead[waiting - 1, 0], ahead[waiting - 1, 1]
             if counts[k] + waiting <= ROOM:
                 found, mx, my = _bulge(
-                    cx, cy, qx, qy, z, 0.5 * chord, tolerance, tris, nodes, links, cutter, stack, bounds
-                )
+                    cx, cy, qx, qy, z, 0.5 * chord, tolerance, np.int64(walls[k]),
+                    tris, nodes, links, cutter, table, stack, bounds,
+                )  # fmt: skip
                 if found:
                     ahead[waiting, 0], ahead[waiting, 1] = mx, my
                     waiting += 1
