@@ -7,6 +7,7 @@ import hashlib
 import json
 import logging
 import os
+import pickle
 import re
 import shutil
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
@@ -147,6 +148,7 @@ def run_batch(
     OutputError : ``out`` cannot be written.
     Cancelled, KeyboardInterrupt : stopped; what is finished is on record, and the same call goes on.
     """
+    _check_travels(work)
     batch = _Batch(list(jobs), make_folder(out), confine, work, on_record)
     waiting = batch.skip_finished() if resume else batch.tasks
     try:
@@ -163,6 +165,13 @@ def run_batch(
     finally:
         batch.finish()
     return batch.in_order()
+
+
+def _check_travels(work: Work) -> None:
+    try:
+        pickle.dumps(work)
+    except (pickle.PicklingError, AttributeError, TypeError) as exc:
+        raise BatchError(f"work cannot be sent to a worker ({exc}); use a function of a module") from None
 
 
 class _Batch:

@@ -10,6 +10,7 @@ import logging
 import os
 import signal
 import sys
+import traceback
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -276,8 +277,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         status = command.main(args=args, prog_name="zrough", standalone_mode=False)
         return status if isinstance(status, int) else FINE
     except (Cancelled, KeyboardInterrupt) as exc:
-        _complain(str(exc) or "stopped; a batch goes on where it was when run again")
-        return STOPPED
+        return _stopped(str(exc))
     except ZroughError as exc:
         _complain(str(exc))
         if telling:
@@ -294,15 +294,20 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _unexpected(exc, telling)
 
 
+def _stopped(text: str) -> int:
+    _complain(text or "stopped; a batch goes on where it was when run again")
+    return STOPPED
+
+
 def _unexpected(exc: Exception, telling: bool) -> int:
     """Usage errors of the argument parser, errors of the system, and bugs."""
     if hasattr(exc, "format_message"):
         _complain(f"{exc.format_message()}; see zrough --help")
         return BAD_INPUT
-    if type(exc).__name__ == "Abort":
-        return STOPPED
+    if type(exc).__name__ == "Abort":  # what the argument parser makes of Ctrl-C
+        return _stopped("")
     if telling:
-        logging.getLogger("zrough").error("internal error", exc_info=exc)
+        traceback.print_exception(exc)
     if isinstance(exc, OSError):
         where = f"{exc.filename}: " if exc.filename else ""
         _complain(f"{where}{exc.strerror or exc}")
