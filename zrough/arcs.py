@@ -196,11 +196,17 @@ def _carry_over(old: Toolpath, fitted: Segments) -> Toolpath:
     return Toolpath(old.xyz[last], old.kind[last], old.feed[last], turn, centre, old.level[last], engagement)
 
 
-def to_chords(toolpath: Toolpath, tolerance: float) -> Toolpath:
-    """The same toolpath with every arc broken into chords no further than ``tolerance`` (mm) from it."""
+def to_chords(toolpath: Toolpath, tolerance: float, which: NDArray[np.bool_] | None = None) -> Toolpath:
+    """The same toolpath with arcs broken into chords no further than ``tolerance`` (mm) from them.
+
+    ``which`` (n,) bool picks the arcs; default: all.
+    """
     if not tolerance > 0:
         raise PlanError(f"arcs to chords: tolerance is {tolerance:g} mm, must be above 0")
-    arcs = np.flatnonzero(toolpath.turn != 0)
+    broken = toolpath.turn != 0
+    if which is not None:
+        broken &= which
+    arcs = np.flatnonzero(broken)
     if not arcs.size:
         return toolpath
     start = toolpath.xyz[arcs - 1]
@@ -221,13 +227,15 @@ def to_chords(toolpath: Toolpath, tolerance: float) -> Toolpath:
     arc_of = np.repeat(np.arange(len(arcs)), parts)
     step = np.concatenate([np.arange(1, k + 1) for k in parts]) / parts[arc_of]
     inner = step < 1  # the last chord ends at the arc's own end point
-    place = np.flatnonzero(toolpath.turn[source] != 0)[inner]
+    place = np.flatnonzero(broken[source])[inner]
     a, t = arc_of[inner], step[inner]
     angle = first[a] + turn[a] * sweep[a] * t
     xyz[place, 0] = toolpath.centre[arcs[a], 0] + radius[a] * np.cos(angle)
     xyz[place, 1] = toolpath.centre[arcs[a], 1] + radius[a] * np.sin(angle)
     xyz[place, 2] = start[a, 2] + (toolpath.xyz[arcs[a], 2] - start[a, 2]) * t
+    turns, centres = toolpath.turn[source].copy(), toolpath.centre[source].copy()
+    turns[broken[source]], centres[broken[source]] = 0, np.nan
     return Toolpath(
-        xyz, toolpath.kind[source], toolpath.feed[source], np.zeros(len(source), np.int8),
-        np.full((len(source), 2), np.nan), toolpath.level[source], toolpath.engagement[source],
+        xyz, toolpath.kind[source], toolpath.feed[source], turns, centres, toolpath.level[source],
+        toolpath.engagement[source],
     )  # fmt: skip

@@ -61,8 +61,8 @@ def _tool(operation: Operation, job: Job, inch: bool) -> str:
 
 
 def _moves(toolpath: Toolpath, job: Job, inch: bool) -> str:
+    refuse_bad(toolpath)
     path = to_chords(toolpath, 0.2 * job.roughing.tolerance)
-    refuse_bad(path)
     unit = (1 / INCH if inch else 1.0) * 10.0**job.output.decimals
     xyz = np.rint(path.xyz * unit).astype(np.int64)
     moved = np.ones(len(path), bool)

@@ -121,14 +121,19 @@ class _Scaled:
     turn: NDArray[np.int8]
     feed: NDArray[np.int64]  # (n,), 0 on rapids
     rapid: NDArray[np.bool_]
+    loose: NDArray[np.bool_]  # arcs too small for so few decimals
 
 
 def _body(toolpath: Toolpath, job: Job, placed: bool) -> str:
     """Lines of one toolpath; unless the start block ``placed`` the cutter, over the start, then down."""
     inch = job.units == "inch"
-    path = toolpath if job.output.arcs else to_chords(toolpath, 0.2 * job.roughing.tolerance)
-    refuse_bad(path)
+    refuse_bad(toolpath)
+    close = 0.2 * job.roughing.tolerance
+    path = toolpath if job.output.arcs else to_chords(toolpath, close)
     moves = _scale(path, job.output.decimals, inch)
+    if moves.loose.any():
+        path = to_chords(path, close, moves.loose)
+        moves = _scale(path, job.output.decimals, inch)
     d, feed_decimals = job.output.decimals, 2 if inch else 1
     changed = np.ones((len(path), 3), bool)
     changed[1:] = moves.xyz[1:] != moves.xyz[:-1]
@@ -174,9 +179,17 @@ def refuse_bad(path: Toolpath) -> None:
     bad = np.flatnonzero(needs & ~(path.feed > 0))
     if bad.size:
         raise PlanError(f"move {bad[0]}: feed is {path.feed[bad[0]]:g} mm/min, must be above 0")
-    bad = np.flatnonzero((path.turn != 0) & ~np.isfinite(path.centre).all(axis=1))
+    arcs = np.flatnonzero(path.turn)
+    bad = arcs[~np.isfinite(path.centre[arcs]).all(axis=1)]
     if bad.size:
         raise PlanError(f"move {bad[0]}: an arc without a centre")
+    start, end = path.xyz[arcs - 1, :2] - path.centre[arcs], path.xyz[arcs, :2] - path.centre[arcs]
+    gap = np.abs(np.hypot(*start.T) - np.hypot(*end.T))
+    if gap.size and gap.max() > 0.5 * MISMATCH["mm"]:
+        raise PlanError(
+            f"move {arcs[gap.argmax()]}: an arc's radii at its two ends differ by {gap.max():.4f} mm, "
+            f"limit {0.5 * MISMATCH['mm']:g} mm; correct its centre"
+        )
 
 
 def _scale(path: Toolpath, decimals: int, inch: bool) -> _Scaled:
@@ -195,8 +208,9 @@ def _scale(path: Toolpath, decimals: int, inch: bool) -> _Scaled:
     turn[arcs[vanished]] = 0  # shorter than the last decimal: a line, not a full circle
     ij = np.zeros((len(path), 2), np.int64)
     kept = ~vanished
-    ij[arcs[kept]] = _centres(start[kept], end[kept], centre[kept], unit, arcs[kept], inch)
-    return _Scaled(xyz, ij, turn, np.where(rapid, 0, feed), rapid)
+    loose = np.zeros(len(path), bool)
+    ij[arcs[kept]], loose[arcs[kept]] = _centres(start[kept], end[kept], centre[kept], unit, inch)
+    return _Scaled(xyz, ij, turn, np.where(rapid, 0, feed), rapid, loose)
 
 
 def _is_long(path: Toolpath, arcs: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -214,10 +228,9 @@ def _centres(
     end: NDArray[np.int64],
     centre: NDArray[np.float64],
     unit: float,
-    moves: NDArray[np.intp],
     inch: bool,
-) -> NDArray[np.int64]:
-    """Rounded I, J with the radii at both ends as equal as rounding lets them be."""
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Rounded I, J with the radii as equal as rounding lets them be; and where that is not enough."""
     limit = MISMATCH["inch" if inch else "mm"]
     scale = unit * (INCH if inch else 1.0)  # counts per unit of the limit
     rounded = np.rint(centre).astype(np.int64)
@@ -235,14 +248,7 @@ def _centres(
             g = mismatch(trial)
             better = loose[g[loose] < gap[loose]]
             nearest[better], gap[better] = trial[better], g[better]
-    bad = np.flatnonzero(gap > limit)
-    if bad.size:
-        k = bad[0]
-        raise PlanError(
-            f"move {moves[k]}: an arc's radii at its two ends differ by {gap[k]:.4f} "
-            f"{'inch' if inch else 'mm'}, limit {limit:g}; correct its centre or raise output.decimals"
-        )
-    return nearest - start
+    return nearest - start, gap > limit
 
 
 # --- what stands before and after the moves ----------------------------------------------------------------
@@ -275,13 +281,12 @@ class _Block:
         return cls(name, given, used)
 
     def fill(self, section: str, fields: dict[str, str]) -> str:
-        """The section's text; a line whose fields are all empty is left out."""
+        """The section's text; a line of which empty fields leave nothing is left out."""
         out = []
         for row in self.sections[section]:
-            names = re.findall(r"\$\{(\w+)\}", row)
-            if names and not any(fields[n] for n in names):
+            text = re.sub(r"\$\{(\w+)\}", lambda m: fields[m.group(1)], row).strip()
+            if text != row and not re.search(r"\w", text):
                 continue
-            text = re.sub(r"\$\{(\w+)\}", lambda m: fields[m.group(1)], row)
             for line in text.split("\n"):
                 if len(line) > LINE_LIMIT - 7:  # room for the N word
                     limit = LINE_LIMIT - 7
