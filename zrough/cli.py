@@ -275,6 +275,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         command = typer.main.get_command(app)
         status = command.main(args=args, prog_name="zrough", standalone_mode=False)
+        if status == STOPPED:  # some versions of the argument parser turn Ctrl-C into this
+            return _stopped("")
         return status if isinstance(status, int) else FINE
     except (Cancelled, KeyboardInterrupt) as exc:
         return _stopped(str(exc))
