@@ -24,6 +24,11 @@ def scripted(job, out, progress):
         os.kill(os.getpid(), 9)
     if order == "hang":
         time.sleep(600)
+    if order == "wait-here":
+        detail, pid_file = detail.split()
+        if not Path(pid_file).exists():
+            Path(pid_file).write_text(str(os.getpid()))
+        order = "wait"
     if order == "wait":
         deadline = time.monotonic() + 60
         while not Path(detail).exists() and time.monotonic() < deadline:
