@@ -6,6 +6,7 @@ import math
 import os
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -198,8 +199,8 @@ def _opening_dict(opening: Opening) -> dict[str, Any]:
 def _flat_line(flat: Flat) -> str:
     x, y = flat.disc_centre
     return (
-        f"flat      z {flat.z:9.4f}, area {flat.area:10.2f} mm2, holds a circle of {2 * flat.disc_radius:.2f} mm "
-        f"at ({x:.2f}, {y:.2f})"
+        f"flat      z {flat.z:9.4f}, area {flat.area:10.2f} mm2, "
+        f"holds a circle of {2 * flat.disc_radius:.2f} mm at ({x:.2f}, {y:.2f})"
     )
 
 
@@ -207,8 +208,8 @@ def _opening_line(opening: Opening) -> str:
     way = "through" if opening.through else "blind"
     return (
         f"opening   {way} {opening.kind} {opening.width:.2f} x {opening.length:.2f} mm at "
-        f"({opening.place[0]:.2f}, {opening.place[1]:.2f}), rim z {opening.rim_z:.3f}, depth {opening.depth:.2f}, "
-        f"volume {opening.volume:.1f} mm3"
+        f"({opening.place[0]:.2f}, {opening.place[1]:.2f}), rim z {opening.rim_z:.3f}, "
+        f"depth {opening.depth:.2f}, volume {opening.volume:.1f} mm3"
     )
 
 
@@ -252,7 +253,7 @@ def _defects(given: Part) -> list[Defect]:
 
 
 def _draft(given: Part) -> list[tuple[float, float, float]]:
-    """Area of faces by their angle from upright: (from, to, area), degrees and mm2; the underside left out."""
+    """Area of faces by angle from upright: (from, to, area), degrees and mm2; the underside left out."""
     vectors = topology.area_vectors(given.vertices, given.faces)
     area = np.sqrt((vectors**2).sum(axis=1))
     angle = np.degrees(np.arctan2(vectors[:, 2], np.hypot(vectors[:, 0], vectors[:, 1])))
@@ -271,7 +272,7 @@ def _section_heights(given: Part, found: list[Flat]) -> list[float]:
     """Heights at which walls are measured: just above and half way between flats, and evenly spread."""
     low, high = given.lower[2], given.upper[2]
     marks = sorted({low, high, *(flat.z for flat in found)})
-    between = [(a + b) / 2 for a, b in zip(marks[:-1], marks[1:], strict=True) if b - a > 0.05]
+    between = [(a + b) / 2 for a, b in pairwise(marks) if b - a > 0.05]
     if len(between) > 20:
         between = between[:: math.ceil(len(between) / 20)]
     spread = [low + (high - low) * (k + 0.5) / 8 for k in range(8)]

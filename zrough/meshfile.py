@@ -14,6 +14,15 @@ from numpy.typing import NDArray
 
 from zrough.errors import PartError
 
+STEP_TIMEOUT_S = 900
+# the angle between neighbouring facets follows from the tolerance on all but the smallest radii; 20 degrees
+# keep those from turning into squares
+_READ_STEP = """
+import sys, cascadio
+source, target, tolerance = sys.argv[1:]
+sys.exit(abs(cascadio.step_to_glb(source, target, float(tolerance), 0.35, False, True, False)) % 250)
+"""
+
 log = logging.getLogger(__name__)
 
 
@@ -165,10 +174,14 @@ def _declared(scene: Any, kind: str) -> str | None:
 
 def _step(path: Path, tessellation: float) -> RawMesh:
     """STEP (ISO 10303) through the ``step`` extra, which turns any file unit into metres."""
-    try:
-        import cascadio
-    except ImportError:
-        raise PartError(f"{path.name}: reading STEP needs the extra 'zrough[step]'; or export STL") from None
+    import importlib.util
+    import subprocess
+    import sys
+
+    if importlib.util.find_spec("cascadio") is None:
+        raise PartError(f"{path.name}: reading STEP needs the extra 'zrough[step]'; or export STL")
+    from zrough.part import MAX_FILE_BYTES
+
     if not 1e-4 <= tessellation <= 1.0:
         raise PartError(f"part.tessellation: {tessellation:g} mm is outside 0.0001 to 1; 0.01 suits roughing")
     with path.open("rb") as file:
@@ -176,11 +189,23 @@ def _step(path: Path, tessellation: float) -> RawMesh:
             raise PartError(f"{path.name}: does not begin like a STEP file (ISO-10303-21); export again")
     with tempfile.TemporaryDirectory() as folder:
         target = Path(folder) / "part.glb"
-        # the angle between neighbouring facets is left to the tolerance: a coarse one would break it,
-        # a fine one would flood small fillets with triangles
-        status = cascadio.step_to_glb(str(path), str(target), tessellation, 0.35, False, True, False)
-        if status != 0 or not target.is_file():
-            raise PartError(f"{path.name}: cannot be read as STEP (status {status}); export again")
+        # a process of its own: the reader writes to the terminal, and a bad file may bring it down
+        call = [sys.executable, "-c", _READ_STEP, str(path), str(target), repr(float(tessellation))]
+        try:
+            done = subprocess.run(call, capture_output=True, timeout=STEP_TIMEOUT_S, check=False)
+        except subprocess.TimeoutExpired:
+            raise PartError(
+                f"{path.name}: not read within {STEP_TIMEOUT_S} s; raise part.tessellation or export STL"
+            ) from None
+        log.debug("STEP reader said %s", (done.stdout + done.stderr)[-500:])
+        if done.returncode != 0 or not target.is_file():
+            raise PartError(f"{path.name}: cannot be read as STEP (status {done.returncode}); export again")
+        if target.stat().st_size > MAX_FILE_BYTES:
+            raise PartError(
+                f"{path.name}: its triangles take {target.stat().st_size / 1e6:.0f} MB, limit "
+                f"{MAX_FILE_BYTES / 1e6:.0f} MB; raise part.tessellation"
+            )
         raw = target.read_bytes()
     mesh = _mesh(path, ".glb", raw)
-    return RawMesh(mesh.corners, mesh.faces, "m", "m")
+    # float32 metres carry errors of hundredths of a micrometre; rounded to a tenth, flats are flat again
+    return RawMesh(np.round(mesh.corners * 1000.0, 4), mesh.faces, "mm", "mm")

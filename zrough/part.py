@@ -95,7 +95,8 @@ def load(job: Job) -> Part:
     }  # fmt: skip
     mesh = getattr(job, "mesh", None)
     if mesh is not None:
-        return from_arrays(mesh[0], mesh[1], **placing)
+        # arrays come from a program, which knows its unit: nothing is guessed
+        return from_arrays(mesh[0], mesh[1], **(placing | {"file_units": spec.file_units or "mm"}))
     if not spec.file:
         raise PartError("part.file: no mesh given; name a file or hand over arrays")
     path = Path(job.base_dir) / spec.file
@@ -479,8 +480,8 @@ def _openness(vertices: Points, faces: Index, mesh: topology.Edges, vectors: Poi
     if seen:
         area, place = max(seen, key=lambda hole: hole[0])
         lines.append(
-            f"{len(seen)} holes in the surface show from above, the largest {area:.6g} mm2 at {spot(place)}: "
-            "there is no part there; close them in the CAD system if that is wrong"
+            f"holes in the surface seen from above: {len(seen)}, the largest {area:.6g} mm2 at {spot(place)}; "
+            "nothing stops the cutter there; close them in the CAD system if that is wrong"
         )
     return lines
 
