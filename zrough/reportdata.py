@@ -1,0 +1,492 @@
+"""The facts of a report: what a plan and its check say, as plain values and as arrays ready to draw."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from zrough.grid import Grid, Map
+from zrough.toolpath import Kind, Toolpath
+
+if TYPE_CHECKING:
+    from zrough.nexttool import BallLoad
+    from zrough.thinmesh import ThinMesh
+
+Line = tuple[Map, Map, Map]
+
+GROUPS: dict[str, tuple[Kind, ...]] = {
+    "cutting": (Kind.CUT,),
+    "links": (Kind.LINK,),
+    "entries": (Kind.HELIX, Kind.RAMP),
+    "lifts": (Kind.LIFT, Kind.DROP),
+    "rapids": (Kind.RAPID,),
+}
+BAND = 5.0  # degrees, width of a histogram band
+CHORD = 0.05  # mm, how far a drawn arc may stray
+
+
+def value(thing: object, *names: str, default: Any = None) -> Any:
+    """The first of the attributes (or keys) that is there and not None."""
+    for name in names:
+        found = thing.get(name) if isinstance(thing, Mapping) else getattr(thing, name, None)
+        if found is not None:
+            return found
+    return default
+
+
+def plain(thing: Any) -> Any:
+    """Values that JSON can hold: numpy unwrapped, tuples as lists, NaN and infinity as None."""
+    if isinstance(thing, Mapping):
+        return {str(k): plain(v) for k, v in thing.items()}
+    if isinstance(thing, np.ndarray):
+        return plain(thing.tolist())
+    if isinstance(thing, list | tuple | set | frozenset):
+        return [plain(v) for v in thing]
+    if isinstance(thing, bool | np.bool_):
+        return bool(thing)
+    if isinstance(thing, int | np.integer):
+        return int(thing)
+    if isinstance(thing, float | np.floating):
+        return float(f"{float(thing):.9g}") if math.isfinite(thing) else None
+    return None if thing is None else str(thing)
+
+
+@dataclass(frozen=True)
+class Series:
+    """Loads in short equal spans of the program: minutes (n,), engagement (n,) degrees, power (n,) kW or None."""
+
+    minutes: Map
+    engagement: Map
+    power: Map | None
+
+
+class Facts:
+    """One plan and its check, read once; anything costly is worked out when first asked for."""
+
+    def __init__(self, plan: Any, check: Any | None) -> None:
+        self.plan, self.check = plan, check
+        self.job = plan.job
+        self.path: Toolpath = plan.toolpath
+
+    @cached_property
+    def group(self) -> NDArray[np.int64]:
+        """Place in `GROUPS` of every move."""
+        lookup = np.zeros(max(Kind) + 1, dtype=np.int64)
+        for place, kinds in enumerate(GROUPS.values()):
+            lookup[list(kinds)] = place
+        return lookup[self.path.kind]
+
+    @cached_property
+    def lengths(self) -> Map:
+        """Length of every move, mm."""
+        return self.path.lengths()
+
+    @cached_property
+    def seconds(self) -> Map:
+        """Time of every move without acceleration, s; rapids at the machine's rapid."""
+        speed = np.where(self.path.feed > 0, self.path.feed, self.job.machine.rapid)
+        return 60.0 * self.lengths / speed
+
+    @cached_property
+    def left_over(self) -> tuple[Grid, Map] | None:
+        """Grid and heights of the stock after the replay."""
+        found = value(self.check, "leftover") if self.check is not None else None
+        if isinstance(found, tuple) and len(found) == 2:
+            return found[0], found[1]
+        grid, heights = value(found, "grid"), value(found, "heights")
+        if grid is None and self.check is not None:
+            grid, heights = value(self.check, "grid"), value(self.check, "heights", "leftover_heights")
+        return None if grid is None or heights is None else (grid, heights)
+
+    @cached_property
+    def bottom(self) -> float:
+        """Underside of the stock, mm."""
+        lower = value(self.plan.part, "lower")
+        given = value(self.job.stock, "min")
+        if given is not None:
+            return float(given[2])
+        found = value(self.job.stock, "bottom")
+        return float(found) if found is not None else float(lower[2])
+
+    @cached_property
+    def normal(self) -> Any | None:
+        """`NormalLeftover` of the stock after the replay."""
+        if self.left_over is None:
+            return None
+        from zrough.errors import StockError
+        from zrough.leftover import normal_leftover
+
+        try:
+            return normal_leftover(*self.left_over, self.plan.part.triangles)
+        except StockError:
+            return None
+
+    @cached_property
+    def ball(self) -> BallLoad | None:
+        """Load of the next cutter, if the job names one."""
+        semi = value(self.job, "semi_finish")
+        diameter = value(semi, "ball_diameter")
+        if diameter is None or self.left_over is None or self.normal is None:
+            return None
+        from zrough.nexttool import ball_load
+
+        return ball_load(
+            *self.left_over, self.normal.part, diameter, value(semi, "allowance", default=0.1),
+            value(semi, "step_over"), limit=value(semi, "max_bite"),
+        )  # fmt: skip
+
+    def mesh(self, max_triangles: int) -> ThinMesh | None:
+        """The stock after the replay as a closed mesh."""
+        if self.left_over is None:
+            return None
+        from zrough.thinmesh import thin
+
+        return thin(*self.left_over, self.bottom, max_triangles)
+
+    @cached_property
+    def cap(self) -> float | None:
+        """Largest engagement allowed, degrees."""
+        given = value(self.job.roughing, "engagement_deg")
+        if given is None:
+            given = value(self.plan.data, "engagement_deg")
+        return None if given is None else float(given)
+
+    @cached_property
+    def times(self) -> dict[str, float]:
+        """Seconds of each group of moves, by the check's time model if there is a check."""
+        told = value(self.check, "times") if self.check is not None else None
+        if isinstance(told, Mapping):
+            found = {name: float(told[name]) for name in GROUPS if name in told}
+            if found:
+                return found
+        spent = np.bincount(self.group, self.seconds, len(GROUPS))
+        return {name: float(t) for name, t in zip(GROUPS, spent, strict=True)}
+
+    @cached_property
+    def distances(self) -> dict[str, float]:
+        """Path length of each group of moves, mm."""
+        gone = np.bincount(self.group, self.lengths, len(GROUPS))
+        return {name: float(d) for name, d in zip(GROUPS, gone, strict=True)}
+
+    @cached_property
+    def histogram(self) -> tuple[Map, Map]:
+        """Edges of the bands of engagement, degrees, and the cutting length in each, mm."""
+        told = value(value(self.check, "engagement"), "histogram") if self.check is not None else None
+        edges, length = value(told, "edges_deg", "edges"), value(told, "length_mm", "length")
+        if edges is not None and length is not None:
+            return np.asarray(edges, dtype=np.float64), np.asarray(length, dtype=np.float64)
+        edges = np.arange(0.0, 180.0 + BAND, BAND)
+        cut = (self.path.kind == Kind.CUT) & (self.path.engagement > 0)
+        length, _ = np.histogram(self.path.engagement[cut], edges, weights=self.lengths[cut])
+        return edges, length
+
+    @cached_property
+    def power_of_moves(self) -> Map | None:
+        """Motor power of every move, kW, from the check or from the cutting data."""
+        told = value(value(self.check, "moves"), "power_kw") if self.check is not None else None
+        if told is not None and len(told) == len(self.path):
+            return np.asarray(told, dtype=np.float64)
+        load = getattr(self.plan.data, "load", None)
+        if load is None or not len(self.plan.levels):
+            return None
+        depth = np.array([lv.top - lv.z for lv in self.plan.levels] + [0.0])
+        cut = (self.path.engagement > 0) & (self.path.feed > 0)
+        power = np.zeros(len(self.path))
+        power[cut] = load(self.path.engagement[cut], depth[self.path.level[cut]], self.path.feed[cut]).power_kw
+        return power
+
+    def series(self, spans: int) -> Series:
+        """Largest engagement and power in each of ``spans`` equal spans of the program."""
+        end = np.cumsum(self.seconds)
+        total = float(end[-1]) if len(end) else 0.0
+        width = max(total, 1e-9) / spans
+        first = np.minimum(((end - self.seconds) / width).astype(np.int64), spans - 1)
+        last = np.minimum((end / width).astype(np.int64), spans - 1)
+        count = last - first + 1
+        owner = np.repeat(np.arange(len(end)), count)
+        span = first[owner] + np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+
+        def largest(amount: Map) -> Map:
+            out = np.zeros(spans)
+            np.maximum.at(out, span, amount[owner])
+            return out
+
+        power = self.power_of_moves
+        return Series(
+            (np.arange(spans) + 0.5) * width / 60.0,
+            largest(self.path.engagement.astype(np.float64)),
+            None if power is None else largest(power),
+        )
+
+    def level_paths(self, most_points: int = 120_000) -> list[dict[str, Line]]:
+        """The path of each level, one broken line a group of moves, thinned to about ``most_points``."""
+        points, owner = _expand(self.path, CHORD)
+        key = self.path.level.astype(np.int64) * len(GROUPS) + self.group
+        begins = np.concatenate([[True], np.diff(key[owner]) != 0])
+        tolerance = CHORD
+        while True:
+            keep = _keep(points, begins, tolerance)
+            if keep.sum() <= most_points or tolerance > 2.0:
+                break
+            tolerance *= 2.0
+        points, owner, begins = points[keep], owner[keep], begins[keep]
+        repeat = np.where(begins, 3, 1)
+        source = np.repeat(np.arange(len(points)), repeat)
+        rank = np.arange(len(source)) - np.repeat(np.cumsum(repeat) - repeat, repeat)
+        drawn = points[source]
+        drawn[begins[source] & (rank == 0)] = np.nan
+        second = begins[source] & (rank == 1)
+        drawn[second] = points[np.maximum(source[second] - 1, 0)]
+        key = key[owner][source]
+        found: list[dict[str, Line]] = []
+        for k in range(len(self.plan.levels)):
+            lines = {}
+            for g, name in enumerate(GROUPS):
+                chosen = drawn[key == k * len(GROUPS) + g]
+                if len(chosen):
+                    lines[name] = (chosen[:, 0], chosen[:, 1], chosen[:, 2])
+            found.append(lines)
+        return found
+
+
+def _expand(path: Toolpath, chord: float) -> tuple[Map, NDArray[np.int64]]:
+    """Points (m, 3) along the moves, arcs as chords, and the move each point belongs to."""
+    n = len(path)
+    start = path.xyz[np.maximum(np.arange(n) - 1, 0)]
+    bent = (path.turn != 0) & (np.arange(n) > 0)
+    centre = np.where(bent[:, None], path.centre, 0.0)
+    a, b = start[:, :2] - centre, path.xyz[:, :2] - centre
+    radius = np.hypot(a[:, 0], a[:, 1])
+    first = np.arctan2(a[:, 1], a[:, 0])
+    sweep = ((np.arctan2(b[:, 1], b[:, 0]) - first) * path.turn) % (2 * np.pi)
+    sweep[np.hypot(*(path.xyz[:, :2] - start[:, :2]).T) < 1e-9] = 2 * np.pi
+    step = 2.0 * np.arccos(np.clip(1.0 - chord / np.maximum(radius, chord), -1.0, 1.0 - 1e-9))
+    count = np.where(bent, np.maximum(np.ceil(sweep / step), 1), 1).astype(np.int64)
+    owner = np.repeat(np.arange(n), count)
+    rank = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+    share = (rank + 1) / count[owner]
+    points = path.xyz[owner].copy()
+    points[:, 2] = start[owner, 2] + share * (path.xyz[owner, 2] - start[owner, 2])
+    round_ = bent[owner] & (share < 1.0)
+    o = owner[round_]
+    angle = first[o] + path.turn[o] * sweep[o] * share[round_]
+    points[round_, :2] = centre[o] + radius[o, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    return points, owner
+
+
+def _keep(points: Map, begins: NDArray[np.bool_], tolerance: float) -> NDArray[np.bool_]:
+    """Which points to draw: every other one goes, again and again, while it lies on the chord of its neighbours."""
+    kept = np.arange(len(points))
+    fixed = begins | np.concatenate([begins[1:], [True]])
+    for _ in range(8):
+        middle = np.arange(1, len(kept) - 1, 2)
+        if not len(middle):
+            break
+        p, q, r = points[kept[middle - 1]], points[kept[middle]], points[kept[middle + 1]]
+        chord = r - p
+        share = np.clip((chord * (q - p)).sum(axis=1) / np.maximum((chord**2).sum(axis=1), 1e-12), 0.0, 1.0)
+        off = np.linalg.norm(q - p - share[:, None] * chord, axis=1)
+        goes = (off < tolerance / 4) & ~fixed[kept[middle]]
+        if not goes.any():
+            break
+        stay = np.ones(len(kept), dtype=bool)
+        stay[middle[goes]] = False
+        kept = kept[stay]
+    chosen = np.zeros(len(points), dtype=bool)
+    chosen[kept] = True
+    return chosen
+
+
+def as_dict(facts: Facts) -> dict[str, Any]:
+    """All numbers of the report, JSON-safe; see ``data/report.schema.json`` for the meaning of each key."""
+    from zrough.promises import promises
+
+    kept = promises(facts)
+    levels = [_level(k, lv) for k, lv in enumerate(facts.plan.levels)]
+    check = facts.check
+    found = {
+        "format": "zrough report",
+        "version": 1,
+        "units": "mm",
+        "verdict": "not checked" if check is None else "passed" if check.ok else "failed",
+        "summary": _summary(facts, levels),
+        "promises": [p.as_dict() for p in kept],
+        "job": _job(facts),
+        "part": _part(facts),
+        "stock": _stock(facts),
+        "cutters": [_fields(c) for c in facts.job.cutters],
+        "holder": _holder(facts),
+        "cutting_data": _data(facts),
+        "levels": levels,
+        "path_mm": facts.distances,
+        "times_s": facts.times,
+        "engagement": _engagement(facts),
+        "leftover": None if facts.normal is None else facts.normal.as_dict(),
+        "next_cutter": None if facts.ball is None else facts.ball.as_dict(),
+        "left": [dict(item) for item in value(facts.plan, "left", default=[])],
+        "failures": _findings(value(check, "failures", default=())),
+        "findings": _findings(value(check, "warnings", default=())),
+        "warnings": _notes(facts),
+        "cautions": list(value(facts.plan.data, "cautions", default=())),
+    }
+    result: dict[str, Any] = plain(found)
+    return result
+
+
+def _summary(facts: Facts, levels: list[dict[str, Any]]) -> dict[str, Any]:
+    found: dict[str, Any] = {
+        "cycle_time_s": sum(facts.times.values()),
+        "levels": len(levels),
+        "removed_cm3": sum(lv["removed_mm3"] or 0.0 for lv in levels) / 1000.0,
+        "cutting_m": facts.distances["cutting"] / 1000.0,
+        "links_m": facts.distances["links"] / 1000.0,
+        "worst_engagement_deg": _worst(facts),
+    }
+    stair = value(facts.check, "tallest_stair", "tallest_stair_mm")
+    if stair is not None:
+        found["tallest_stair_mm"] = stair
+    if facts.normal is not None:
+        found["leftover_99_percent_mm"] = facts.normal.percentiles[99.0]
+    if facts.ball is not None:
+        found["next_cutter_thickest_bite_mm"] = facts.ball.thickest
+    return found
+
+
+def _worst(facts: Facts) -> float:
+    told = value(value(facts.check, "engagement"), "worst_deg", "worst") if facts.check is not None else None
+    if told is not None:
+        return float(told)
+    cut = facts.path.kind == Kind.CUT
+    return float(facts.path.engagement[cut].max(initial=0.0))
+
+
+def _level(index: int, level: Any) -> dict[str, Any]:
+    return {
+        "number": index + 1,
+        "z_mm": float(level.z),
+        "top_mm": float(level.top),
+        "kind": str(level.kind),
+        "reason": str(value(level, "reason", default="")),
+        "area_mm2": value(level, "area_mm2"),
+        "removed_mm3": value(level, "removed_mm3"),
+        "cut_mm": value(level, "cut_mm"),
+        "link_mm": value(level, "link_mm"),
+        "time_s": value(level, "time_s"),
+        "pieces": value(level, "pieces"),
+    }
+
+
+def _job(facts: Facts) -> dict[str, Any]:
+    job = facts.job
+    return {
+        "source": str(value(job, "source", default="")).replace("\\", "/").rsplit("/", 1)[-1],
+        "units": value(job, "units", default="mm"),
+        "material": value(job.material, "name"),
+        "hardness_hb": value(job.material, "hardness_hb"),
+        "hardness_hrc": value(job.material, "hardness_hrc"),
+        "machine": _fields(job.machine),
+        "clamping": value(value(job, "setup"), "clamping"),
+        "roughing": _fields(job.roughing),
+        "entry": _fields(value(job, "entry", default={})),
+        "work_offset": value(value(job, "output"), "work_offset"),
+        "clearance_z_mm": _clearance(facts),
+        "keepouts": [_fields(k) for k in value(job, "keepouts", "keepout", default=())],
+    }
+
+
+def _clearance(facts: Facts) -> float:
+    given = value(value(facts.job, "links"), "clearance")
+    return float(given) if given is not None else _stock(facts)["max"][2] + 10.0
+
+
+def _part(facts: Facts) -> dict[str, Any]:
+    part = facts.plan.part
+    return {
+        "name": str(value(part, "name", default="")),
+        "triangles": len(part.triangles),
+        "lower": list(part.lower),
+        "upper": list(part.upper),
+        "size_mm": [float(b - a) for a, b in zip(part.lower, part.upper, strict=True)],
+        "zero": value(value(facts.job, "part"), "zero", default="file"),
+    }
+
+
+def _stock(facts: Facts) -> dict[str, Any]:
+    stock, part = facts.job.stock, facts.plan.part
+    low = list(value(stock, "min", default=part.lower))
+    high = list(value(stock, "max", default=part.upper))
+    if value(stock, "kind") == "cylinder":
+        radius = 0.5 * stock.diameter
+        low = [stock.centre[0] - radius, stock.centre[1] - radius, stock.bottom]
+        high = [stock.centre[0] + radius, stock.centre[1] + radius, stock.top]
+    return {"kind": value(stock, "kind", default="block"), "min": low, "max": high}
+
+
+def _holder(facts: Facts) -> dict[str, Any]:
+    found = _fields(facts.job.holder)
+    outline = getattr(facts.job, "holder_profile", None)
+    if outline is not None:
+        found["profile"] = [list(s) for s in outline(facts.job.cutters[0])]
+    return found
+
+
+def _fields(thing: Any) -> dict[str, Any]:
+    """The plain values of a table of the job."""
+    if isinstance(thing, Mapping):
+        return dict(thing)
+    dump = getattr(thing, "model_dump", None)
+    raw = dump() if dump is not None else vars(thing)
+    return {k: v for k, v in raw.items() if isinstance(v, str | int | float | bool | list | tuple | None)}
+
+
+def _data(facts: Facts) -> dict[str, Any]:
+    data = facts.plan.data
+    names = (
+        "spindle_rpm", "surface_speed_m_min", "feed_per_tooth", "cut_feed", "engagement_deg", "radial_width",
+        "level_depth", "ramp_angle_deg", "helix_feed", "ramp_feed", "link_feed", "chip_at_cap", "power_kw",
+        "torque_nm", "force_n", "deflection_mm", "removal_cm3_min",
+    )  # fmt: skip
+    found = {name: value(data, name) for name in names}
+    found["limits"] = [_limit(x) for x in value(data, "limits", default=())]
+    return found
+
+
+def _limit(limit: Any) -> dict[str, Any] | str:
+    return limit if isinstance(limit, str) else _fields(limit)
+
+
+def _engagement(facts: Facts) -> dict[str, Any]:
+    edges, length = facts.histogram
+    told = value(facts.check, "engagement") if facts.check is not None else None
+    return {
+        "cap_deg": facts.cap,
+        "worst_deg": _worst(facts),
+        "worst_line": value(told, "worst_line"),
+        "worst_place": value(told, "worst_place"),
+        "edges_deg": edges,
+        "length_mm": length,
+    }
+
+
+def _findings(found: Iterable[Any]) -> list[dict[str, Any]]:
+    names = ("code", "line", "place", "value", "limit", "message")
+    return [
+        {"code": "note", "line": 0, "place": None, "value": None, "limit": None, "message": f}
+        if isinstance(f, str)
+        else {n: value(f, n) for n in names}
+        for f in found
+    ]
+
+
+def _notes(facts: Facts) -> list[str]:
+    """Warnings of part, cutting data and plan, each once, in that order."""
+    found: dict[str, None] = {}
+    for source in (facts.plan.part, facts.plan.data, facts.plan):
+        found.update(dict.fromkeys(str(w) for w in value(source, "warnings", default=())))
+    return list(found)
