@@ -145,7 +145,7 @@ BAD = [
     ("cutter.neck_diameter", 11.0, "cutter.neck_length: missing"),
     ("cutter.uncut_diameter", 12.0, "cutter.uncut_diameter: 12 mm is not below diameter"),
     ("cutter", 5, "cutter = 5: must be a list"),
-    ("cutter", [], "cutter = []: needs at least 1 entries"),
+    ("cutter", [], "cutter = []: needs at least 1 entry"),
     ("stock.min", [1.0, 2.0], "stock.min[2]: missing"),
     ("stock.min", [0.0, 0.0, 1.0], "stock.min: z = 1 mm is not below max's z = 0 mm"),
     ("stock.max", [80.0, 60.0, float("inf")], "stock.max[2] = inf: must be a finite number"),

@@ -130,7 +130,8 @@ def _remark(error: Mapping[str, Any], value: Any, inch: bool) -> str:
         )
         return f"must be {allowed}" + (f'; did you mean "{near[0]}"?' if near else "")
     if kind == "too_short":
-        return f"needs at least {ctx['min_length']} entries, has {ctx['actual_length']}"
+        least = ctx["min_length"]
+        return f"needs at least {least} {'entry' if least == 1 else 'entries'}, has {ctx['actual_length']}"
     if kind == "too_long":
         return f"may have at most {ctx['max_length']} entries, has {ctx['actual_length']}"
     if kind == "string_too_short":
