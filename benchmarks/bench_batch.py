@@ -1,0 +1,69 @@
+"""Throughput and memory of a batch: one worker against several on the same mixed jobs.
+
+    python benchmarks/bench_batch.py                    # 20 jobs, 1 and 2 workers
+    python benchmarks/bench_batch.py --jobs 8 --workers 1 2 4 --size shipped
+
+The jobs are the example parts in turn, every second one with climb levels, each with its own stair height
+or depth so that no two are the same. Kernels are compiled before the clock starts. The ratio is worth what
+the machine is worth while it runs: close other work, run it twice.
+"""
+
+import argparse
+import shutil
+import tempfile
+import time
+from pathlib import Path
+
+from cases import NAMES, SIZES, case
+
+import zrough
+from zrough import Job, run_batch
+from zrough.batchpool import cores
+
+
+def jobs(count: int, size: str) -> list[tuple[str, Job]]:
+    """``count`` jobs that differ from each other."""
+    made = []
+    for i in range(count):
+        base = case(NAMES[i % len(NAMES)], size, climb_levels=i % 2 == 1).job
+        depth = base.roughing.level_depth or base.cutter.diameter
+        variant = base.replace(roughing={"level_depth": round(depth * (1 - 0.02 * (i // len(NAMES))), 3)})
+        made.append((f"{i:02d}-{NAMES[i % len(NAMES)]}", variant))
+    return made
+
+
+def main() -> None:
+    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    options.add_argument("--jobs", type=int, default=20)
+    options.add_argument("--size", choices=sorted(SIZES), default="small")
+    options.add_argument("--workers", type=int, nargs="+", default=[1, 2])
+    options.add_argument("--memory", type=float, default=None, help="MB for one worker")
+    asked = options.parse_args()
+    todo = jobs(asked.jobs, asked.size)
+    print(f"{cores()} cores; kernels ready after {zrough.warm_up():.1f} s")
+    print(
+        f"{'workers':>8}{'seconds':>9}{'ratio':>7}{'jobs/min':>10}{'sum of jobs s':>15}{'peak MB a worker':>18}  outcome"
+    )
+    first, files = 0.0, None
+    for workers in asked.workers:
+        out = Path(tempfile.mkdtemp(prefix="bench-batch-"))
+        start = time.perf_counter()
+        records = run_batch(todo, out, workers=workers, memory_limit=asked.memory)
+        seconds = time.perf_counter() - start
+        first = first or seconds
+        good = sum(r.ok for r in records)
+        peak = max(r.peak_mb for r in records)
+        same = "" if files in (None, [r.files for r in records]) else ", OTHER BYTES"
+        files = [r.files for r in records]
+        print(
+            f"{workers:>8}{seconds:>9.1f}{first / seconds:>7.2f}{60 * len(todo) / seconds:>10.1f}"
+            f"{sum(r.seconds for r in records):>15.1f}{peak:>18.0f}  {good} of {len(todo)} good{same}"
+        )
+        for record in records:
+            if record.status not in ("done", "check failed"):
+                print(f"         {record.name}: {record.status}: {record.message}")
+        shutil.rmtree(out)
+
+
+if __name__ == "__main__":
+    main()
