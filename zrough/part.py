@@ -159,6 +159,7 @@ def from_arrays(
 ) -> Part:
     """Check, mend and place arrays: vertices (n, 3) in ``assume`` units, faces (m, 3). See `load_file`."""
     corners, index = _arrays(vertices, faces, label)
+    corners, number = topology.weld(corners)  # first, so that all that follows has a sixth of the points
     turned, matrix = _turned(corners, up, rotate_deg)
     unit, doubts = _unit(turned, file_units, declared or assume, zero, shift, room)
     turned *= MM[unit]
@@ -166,7 +167,7 @@ def from_arrays(
     turned += offset
     placed = np.eye(4)
     placed[:3, :3], placed[:3, 3] = matrix, offset
-    return _mended(turned, index, tuple(doubts), name, label, unit, placed)
+    return _mended(turned, number[index], tuple(doubts), name, label, unit, placed)
 
 
 # --- arrays and units -------------------------------------------------------------------------------
@@ -195,15 +196,16 @@ def _arrays(vertices: NDArray[Any], faces: NDArray[Any], label: str) -> tuple[Po
             f"{label}: triangle {bad} names vertices {index[bad].tolist()}, there are {len(points)}; "
             "export again"
         )
-    broken = ~np.isfinite(points[index]).all(axis=(1, 2))
-    if broken.any():
+    finite = np.isfinite(points[:, 0]) & np.isfinite(points[:, 1]) & np.isfinite(points[:, 2])
+    if not finite.all() and not finite[index].all():
+        broken = ~finite[index].all(axis=1)
         number, first = int(broken.sum()), int(np.flatnonzero(broken)[0])
         raise PartError(
             f"{label}: {number} of {len(index)} triangles have a coordinate that is no finite number, "
             f"the first is triangle {first}; export again"
         )
     used = np.zeros(len(points), dtype=bool)
-    used[index] = True
+    used[index.reshape(-1)] = True
     if not used.all():
         renumber = np.cumsum(used) - 1
         points, index = points[used], renumber[index]
@@ -356,20 +358,21 @@ def _mended(
         repairs["degenerate triangles removed"] = repairs.get("degenerate triangles removed", 0) + gone
     if not len(faces):
         raise PartError(f"{label}: every triangle is degenerate (no area); export again")
-    low, high = vertices[faces].min(axis=(0, 1)), vertices[faces].max(axis=(0, 1))
+    triangles = np.ascontiguousarray(vertices[faces])
+    corners = triangles.reshape(-1, 3)
+    low, high = corners.min(axis=0), corners.max(axis=0)
     return Part(
-        vertices, faces, np.ascontiguousarray(vertices[faces]),
+        vertices, faces, triangles,
         (float(low[0]), float(low[1]), float(low[2])), (float(high[0]), float(high[1]), float(high[2])),
         tuple(warnings), repairs, undercut, name, unit, placed, len(mesh.open), number,
     )  # fmt: skip
 
 
 def _welded(
-    points: Points, index: Index, label: str, repairs: dict[str, int]
+    vertices: Points, index: Index, label: str, repairs: dict[str, int]
 ) -> tuple[Points, Index, topology.Edges]:
-    """Equal points made one, with a tolerance only if the exact join leaves gaps."""
-    vertices, number = topology.weld(points)
-    faces = _distinct(number[index], label, repairs)
+    """Each triangle once; points within a tolerance made one if that closes gaps."""
+    faces = _distinct(index, label, repairs)
     mesh = topology.edges(faces, len(vertices))
     gaps = len(mesh.open)
     if not gaps:
@@ -396,24 +399,43 @@ def _distinct(faces: Index, label: str, repairs: dict[str, int]) -> Index:
         faces = faces[~flat]
     if not len(faces):
         raise PartError(f"{label}: every triangle is degenerate (two corners equal); export again")
-    ranked = np.sort(faces, axis=1)
-    order = np.lexsort((np.arange(len(faces)), ranked[:, 2], ranked[:, 1], ranked[:, 0]))
-    ranked = ranked[order]
-    again = np.zeros(len(faces), dtype=bool)
-    again[order[1:]] = (ranked[1:] == ranked[:-1]).all(axis=1)
+    again = _repeated(faces)
     if again.any():
         repairs["duplicate triangles removed"] = int(again.sum())
         faces = faces[~again]
     return faces
 
 
+def _repeated(faces: Index) -> NDArray[np.bool_]:
+    """Faces whose three corners an earlier face has too."""
+    low = np.minimum(np.minimum(faces[:, 0], faces[:, 1]), faces[:, 2])
+    high = np.maximum(np.maximum(faces[:, 0], faces[:, 1]), faces[:, 2])
+    middle = faces[:, 0] + faces[:, 1] + faces[:, 2] - low - high
+    again = np.zeros(len(faces), dtype=bool)
+    # equal faces have equal sums; few different ones do, so the full comparison is short
+    some = low * np.int64(0x1000003) + middle * np.int64(0x10007) + high
+    order = np.argsort(some, kind="stable")
+    twin = np.flatnonzero(some[order[1:]] == some[order[:-1]])
+    if twin.size:
+        some_of = np.unique(np.concatenate((order[twin], order[twin + 1])))
+        rows = np.stack((low, middle, high), axis=1)[some_of]
+        _, first = np.unique(rows, axis=0, return_index=True)
+        again[some_of] = True
+        again[some_of[first]] = False
+    return again
+
+
 def _without_slivers(vertices: Points, faces: Index) -> tuple[Index, int]:
     """Faces at least `SLIVER` high; a lower one lies on its neighbours' edges."""
-    corner = vertices[faces]
-    side = np.sqrt(((corner - np.roll(corner, 1, axis=1)) ** 2).sum(axis=2)).max(axis=1)
-    doubled = 2 * np.sqrt((topology.area_vectors(vertices, faces) ** 2).sum(axis=1))
-    good = doubled > SLIVER * side
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    longest = np.maximum(np.maximum(_squared(b - a), _squared(c - b)), _squared(a - c))
+    good = 4 * _squared(topology.area_vectors(vertices, faces)) > SLIVER**2 * longest
     return faces[good], int(len(faces) - good.sum())
+
+
+def _squared(vectors: Points) -> Points:
+    """Squared length of vectors (n, 3)."""
+    return np.asarray(np.einsum("ij,ij->i", vectors, vectors))
 
 
 def _wound(
@@ -427,8 +449,8 @@ def _wound(
     number, body = topology.groups(len(faces), one // 3, two // 3)
     vectors = topology.area_vectors(vertices, agreed)
     centre = vertices.mean(axis=0)
-    middle = vertices[agreed].mean(axis=1) - centre
-    volume = np.bincount(body, (middle * vectors).sum(axis=1), number)
+    middle = (vertices[agreed[:, 0]] + vertices[agreed[:, 1]] + vertices[agreed[:, 2]]) / 3 - centre
+    volume = np.bincount(body, np.einsum("ij,ij->i", middle, vectors), number)
     up = np.bincount(body, vectors[:, 2], number)
     plan = np.bincount(body, np.abs(vectors[:, 2]), number)
     open_body = np.zeros(number, dtype=bool)
@@ -480,8 +502,8 @@ def _openness(vertices: Points, faces: Index, mesh: topology.Edges, vectors: Poi
     if seen:
         area, place = max(seen, key=lambda hole: hole[0])
         lines.append(
-            f"holes in the surface seen from above: {len(seen)}, the largest {area:.6g} mm2 at {spot(place)}; "
-            "nothing stops the cutter there; close them in the CAD system if that is wrong"
+            f"holes in the surface seen from above: {len(seen)}, the largest {area:.6g} mm2 "
+            f"at {spot(place)}; nothing stops the cutter there; close them in the CAD system if that is wrong"
         )
     return lines
 
@@ -515,11 +537,13 @@ def _hole(
 def undercut_area(vertices: Points, faces: Index, vectors: Points | None = None) -> float:
     """Area of faces that look down, without those of the flat underside, mm2."""
     vectors = topology.area_vectors(vertices, faces) if vectors is None else vectors
-    area = np.sqrt((vectors**2).sum(axis=1))
-    down = vectors[:, 2] < -VERTICAL * area
-    low = float(vertices[faces][:, :, 2].min())
-    underside = down & (vertices[faces][:, :, 2].max(axis=1) <= low + LEVEL)
-    return float(area[down & ~underside].sum())
+    area = np.sqrt(_squared(vectors))
+    down = np.flatnonzero(vectors[:, 2] < -VERTICAL * area)
+    if not down.size:
+        return 0.0
+    z = vertices[:, 2][faces[down]]
+    low = float(vertices[faces.reshape(-1), 2].min())
+    return float(area[down][z.max(axis=1) > low + LEVEL].sum())
 
 
 def spot(point: Sequence[float] | Points) -> str:

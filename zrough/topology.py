@@ -135,7 +135,11 @@ def turn(faces: Index, which: NDArray[np.bool_]) -> Index:
 def area_vectors(vertices: Points, faces: Index) -> Points:
     """Normal of each face times its area, shape (m, 3), mm2."""
     a, b, c = (vertices[faces[:, k]] for k in range(3))
-    return np.asarray(0.5 * np.cross(b - a, c - a))
+    u, v = b - a, c - a
+    result = np.empty_like(u)
+    for k, (i, j) in enumerate(((1, 2), (2, 0), (0, 1))):
+        result[:, k] = 0.5 * (u[:, i] * v[:, j] - u[:, j] * v[:, i])
+    return result
 
 
 def chains(start: Index, end: Index) -> list[tuple[Index, bool]]:

@@ -19,15 +19,11 @@ FACES = np.array(
 )  # fmt: skip
 
 
-def binary(triangles: np.ndarray, count: int | None = None) -> bytes:
+def binary(triangles: np.ndarray) -> bytes:
     """A binary STL file of triangles (m, 3, 3)."""
     record = np.zeros(len(triangles), dtype=[("n", "<f4", 3), ("v", "<f4", (3, 3)), ("a", "<u2")])
     record["v"] = triangles
-    return (
-        b"tiny".ljust(80, b"\0")
-        + struct.pack("<I", len(triangles) if count is None else count)
-        + record.tobytes()
-    )
+    return b"tiny".ljust(80, b"\0") + struct.pack("<I", len(triangles)) + record.tobytes()
 
 
 def text(triangles: np.ndarray, end: str = "endsolid tiny\n") -> str:
@@ -64,8 +60,8 @@ def main() -> None:
         "no_faces.obj": "v 0 0 0\nv 1 0 0\nv 0 1 0\n",
         "letter.obj": "nothing of use\n",
         "letter.ply": "ply? no\n",
-        "cut_short.ply": "ply\nformat ascii 1.0\nelement vertex 4\nproperty float x\nproperty float y\n"
-        "property float z\nelement face 1\nproperty list uchar int vertex_indices\nend_header\n0 0 0\n9 0 0\n",
+        "cut_short.ply": "ply\nformat ascii 1.0\nelement vertex 4\n"
+        "property float x\nproperty float y\nproperty float z\nelement face 1\nproperty list uchar int vertex_indices\nend_header\n0 0 0\n9 0 0\n",
         "letter.glb": b"glTF but not really",
         "letter.3mf": b"PK but not really",
         "letter.step": "ISO or not ISO, that is the question\n",
