@@ -1,0 +1,408 @@
+"""`check(nc_text, job) -> Check`: reads the NC text, replays it on its own stock map and judges it.
+
+Nothing here is shared with the planner. `ncread` reads, `replay` measures, `checkrules` judges, `checkleft`
+measures what is left, `timing` gives the time. A failure is never turned into a warning.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from zrough import checkleft, checkrules, replay, timing
+from zrough.checkleft import Leftover
+from zrough.checkrules import Facts
+from zrough.errors import CheckError
+from zrough.ncread import Finding, Motion, Program, read
+from zrough.replay import Body, Floats
+
+if TYPE_CHECKING:
+    from zrough.job import Job
+
+RAMP_FALLBACK_DEG = 5.0  # where neither the job nor the cutting data give a limit; common practice
+CLEARANCE = 10.0  # mm over the stock: the job's default clearance plane
+PLOT_MOTIONS = 20_000  # most entries of the arrays kept for plots
+
+RULES: tuple[Callable[[Facts], list[Finding]], ...] = (
+    checkrules.units, checkrules.gouges, checkrules.allowance, checkrules.overloads, checkrules.entry_depths,
+    checkrules.descents, checkrules.rapids, checkrules.bodies, checkrules.keepouts, checkrules.feeds_and_spindle,
+    checkrules.travel,
+)  # fmt: skip
+WARNINGS = {"unit-doubt"}
+
+
+@dataclass(frozen=True)
+class Engagement:
+    """Engagement of the level cutting; entries (helix, ramp) apart. Degrees and mm.
+
+    ``histogram`` (361,) is cutting length by whole degree, [0] the air. ``over`` share of the length that cuts more
+    than 1, 3 and 10 degrees above the cap. ``steps`` counts measurements.
+    """
+
+    cap_deg: float
+    worst_deg: float
+    worst_at: tuple[float, float, float]
+    worst_line: int
+    over: tuple[float, float, float]
+    histogram: Floats
+    entry_histogram: Floats
+    steps: int
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values; the histogram in bands of 5 degrees."""
+        edges = np.arange(0, 181, 5)
+        band = np.append(np.add.reduceat(self.histogram[:180], edges[:-1]), self.histogram[180:].sum())
+        band[0] -= self.histogram[0]  # the air
+        return {
+            "cap_deg": self.cap_deg, "worst_deg": self.worst_deg, "worst_at": list(self.worst_at),
+            "worst_line": self.worst_line, "share_over_1_3_10_deg": list(self.over),
+            "histogram": {"edges_deg": [*edges.tolist(), 360], "length_mm": band.tolist()}, "steps": self.steps,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Moves:
+    """Arrays by motion for plots, thinned to at most `PLOT_MOTIONS` by keeping the worst of each group.
+
+    line, time_s (model time at the motion's end), engagement_deg, depth_mm, power_kw (NaN where not known),
+    chip_mm (thickest chip).
+    """
+
+    line: NDArray[np.int32]
+    time_s: Floats
+    engagement_deg: Floats
+    depth_mm: Floats
+    power_kw: Floats
+    chip_mm: Floats
+
+
+@dataclass(frozen=True)
+class Check:
+    """The verdict on one program. Lengths mm, times s (model times, see `timing`), angles degrees.
+
+    Attributes
+    ----------
+    ok : no failure. failures, warnings : findings in order of lines.
+    gouge_mm : deepest penetration of the true cutter into the part, 0 for none; gouge_at, gouge_line.
+    allowance_mm : deepest cut into the stock allowance, 0 for none.
+    removed_mm3 : volume removed. leftover : the stock as left and its measures.
+    times : seconds by group: cutting, links, entries, lifts, rapids, dwells, and total.
+    lengths : mm by the same groups.
+    air_share : share of the length at feed that removes nothing.
+    steepest_deg : steepest descent in material. worst_power_kw, worst_chip_mm : NaN where not known.
+    engagement, moves : see there.
+    """
+
+    ok: bool
+    failures: tuple[Finding, ...]
+    warnings: tuple[Finding, ...]
+    gouge_mm: float
+    gouge_at: tuple[float, float, float]
+    gouge_line: int
+    allowance_mm: float
+    engagement: Engagement
+    removed_mm3: float
+    leftover: Leftover
+    times: dict[str, float]
+    lengths: dict[str, float]
+    air_share: float
+    steepest_deg: float
+    worst_power_kw: float
+    worst_chip_mm: float
+    moves: Moves
+    program: Program
+
+    @property
+    def tallest_stair(self) -> float:
+        """See `checkleft.Leftover`."""
+        return self.leftover.tallest_stair
+
+    @property
+    def floor_error(self) -> float:
+        """Largest difference of a cut flat's leftover from the floor allowance, mm; NaN without flats."""
+        found = [
+            abs(f["typical_mm"] - f["wanted_mm"]) for f in self.leftover.flats if f["typical_mm"] is not None
+        ]
+        return max(found, default=math.nan)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON, without maps and long arrays."""
+        return {
+            "ok": self.ok,
+            "failures": [f.to_dict() for f in self.failures],
+            "warnings": [f.to_dict() for f in self.warnings],
+            "gouge_mm": self.gouge_mm,
+            "gouge_at": [_plain(v) for v in self.gouge_at],
+            "gouge_line": self.gouge_line,
+            "allowance_mm": self.allowance_mm,
+            "engagement": self.engagement.to_dict(),
+            "removed_mm3": self.removed_mm3,
+            "leftover": self.leftover.to_dict(),
+            "tallest_stair": self.tallest_stair,
+            "floor_error": _plain(self.floor_error),
+            "times": dict(self.times),
+            "lengths": dict(self.lengths),
+            "air_share": self.air_share,
+            "steepest_deg": self.steepest_deg,
+            "worst_power_kw": _plain(self.worst_power_kw),
+            "worst_chip_mm": _plain(self.worst_chip_mm),
+            "time_model": timing.MODEL,
+        }
+
+
+def _plain(value: float) -> float | None:
+    return None if math.isnan(value) else value
+
+
+def check(
+    nc_text: str,
+    job: Job,
+    progress: Callable[[str, int, int], None] | None = None,
+    part: Any = None,
+    stock: Any = None,
+    data: Any = None,
+) -> Check:
+    """Replay a program and judge it.
+
+    Parameters
+    ----------
+    nc_text : the text that would go to the machine.
+    job : the job it is for. progress : ``progress(stage, done, total)``; may raise to stop.
+    part, stock : loaded already (`Part`, `Stock`); else loaded from the job.
+    data : cutting data already proposed (`CuttingData`); else proposed when needed.
+
+    Raises
+    ------
+    NcError : the text holds no motion. CheckError : nothing to replay it on.
+    """
+    program = read(nc_text, default_units=getattr(job, "units", "mm"))
+    part, stock = _load(job, part, stock)
+    data = data if data is not None else _proposal(job)
+    body = replay.body_of(job.cutter, job.holder_profile(job.cutter), float(job.holder.clearance))
+    facts = _facts(program, job, part, stock, body, data, progress)
+    found = [f for f in program.findings]
+    for rule in RULES:
+        found += checkrules.gather(rule(facts))
+    found.sort(key=lambda f: f.line)
+    soft = checkrules.READER_WARNINGS | WARNINGS
+    failures = tuple(f for f in found if f.code not in soft)
+    warnings = tuple(f for f in found if f.code in soft)
+    if progress is not None:
+        progress("leftover", 0, 1)
+    return _verdict(facts, part, data, failures, warnings)
+
+
+def _load(job: Any, part: Any, stock: Any) -> tuple[Any, Any]:
+    if part is None:
+        from zrough import part as parts
+
+        part = parts.load(job)
+    if stock is None:
+        from zrough.stock import Stock
+
+        stock = Stock.from_job(job, part)
+    return part, stock
+
+
+def _proposal(job: Any) -> Any:
+    """Cutting data of the job; None where the job holds too little for them."""
+    from zrough.errors import ZroughError
+
+    try:
+        from zrough.cutting import propose
+
+        return propose(job)
+    except (ImportError, AttributeError, ZroughError):
+        return None
+
+
+def cap_of(job: Any, data: Any) -> float:
+    """Engagement cap of a job, degrees.
+
+    Raises
+    ------
+    CheckError : neither the job nor the cutting data give one.
+    """
+    if job.roughing.engagement_deg is not None:
+        return float(job.roughing.engagement_deg)
+    width = getattr(job.roughing, "radial_width", None)
+    if width is not None:
+        return math.degrees(math.acos(max(-1.0, 1.0 - 2.0 * float(width) / float(job.cutter.diameter))))
+    if data is None:
+        raise CheckError("no engagement cap: set roughing.engagement_deg or roughing.radial_width")
+    return float(data.engagement_deg)
+
+
+def _facts(program: Program, job: Any, part: Any, stock: Any, body: Body, data: Any, progress: Any) -> Facts:
+    clearance = job.links.clearance
+    clearance = float(stock.upper[2]) + CLEARANCE if clearance is None else float(clearance)
+    ramp = job.entry.ramp_angle_deg
+    if ramp is None:
+        ramp = data.ramp_angle_deg if data is not None else RAMP_FALLBACK_DEG
+    cap = cap_of(job, data)
+    n = len(program)
+    pieces = replay.cut_into_pieces(program, clearance, body.radius)
+    bins = replay.bin_part(part.triangles)
+    run = replay.replay(pieces, n, body, stock, bins, cap, getattr(job.roughing, "cell", None), progress)
+    if progress is not None:
+        progress("gouge", 0, 2)
+    wall, floor = float(job.roughing.wall_allowance), float(job.roughing.floor_allowance)
+    tolerance = float(job.roughing.tolerance)
+    spare = tolerance + checkrules.EXACT
+    eaten, eaten_at = replay.penetration(
+        pieces, n, bins, body.radius + wall, max(0.0, body.corner + wall), floor, 0.5 * spare
+    )
+    gouge, gouge_at = _true_gouges(pieces, n, bins, body, eaten, wall, floor, spare)
+    depth, depth_at = _body_in_part(pieces, n, bins, body)
+    return Facts(
+        job, program, pieces, run, body, cap, float(ramp), clearance,
+        tuple(float(v) for v in stock.lower), tuple(float(v) for v in stock.upper),
+        gouge, gouge_at, checkrules.EXACT + max(0.0, tolerance - min(wall, floor)),
+        eaten, eaten_at, spare, depth, depth_at,
+    )  # fmt: skip
+
+
+def _true_gouges(
+    pieces: replay.Pieces, n: int, bins: replay.Bins, body: Body, eaten: Floats, wall: float, floor: float, spare: float
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Depth of the cutter itself; only motions that eat into a positive allowance can gouge."""
+    wanted = np.ones(n, np.bool_) if min(wall, floor) < 0.0 else eaten > 0.5 * spare
+    if not wanted.any():
+        return np.zeros(n), np.full((n, 3), np.nan)
+    return replay.penetration(pieces, n, bins, body.radius, body.corner, 0.0, 0.5 * checkrules.EXACT, wanted)
+
+
+def _body_in_part(pieces: replay.Pieces, n: int, bins: replay.Bins, body: Body) -> tuple[Floats, Floats]:
+    """Shank and holder (with clearance) against the triangles, disc by disc of their outline."""
+    depth, place = np.zeros(n), np.full((n, 3), np.nan)
+    lowest = float(pieces.rows[:, [2, 5]].min())
+    highest = float(bins.triangles[:, :, 2].max())
+    for radius, height, _ in body.discs:
+        if lowest + height >= highest:
+            continue
+        deep, at = replay.penetration(pieces, n, bins, radius, 0.0, -height, 0.5 * checkrules.EXACT)
+        worse = deep > np.maximum(depth, checkrules.EXACT)
+        depth[worse], place[worse] = deep[worse], at[worse]
+    return depth, place
+
+
+def _verdict(
+    facts: Facts, part: Any, data: Any, failures: tuple[Finding, ...], warnings: tuple[Finding, ...]
+) -> Check:
+    program, run = facts.program, facts.replay
+    seconds = timing.move_times(program, facts.job.machine)
+    groups = _groups(facts)
+    times, lengths = _split(groups, seconds), _split(groups, np.nan_to_num(program.lengths()))
+    times["dwells"] = float(sum(s for _, s in program.dwells))
+    times["total"] = float(sum(times.values()))
+    lengths["total"] = float(sum(lengths.values()))
+    power, chip = _loads(facts, data)
+    gouge = np.where(facts.gouge > facts.gouge_limit, facts.gouge, 0.0)
+    worst = int(np.argmax(gouge))
+    eaten = np.where(facts.eaten > facts.eaten_limit, facts.eaten, 0.0)
+    descents = facts.descending & facts.cuts
+    feeding = program.kind != Motion.RAPID
+    feed_length = np.where(feeding, np.nan_to_num(program.lengths()), 0.0)
+    lowest = float(np.nanmin(program.end[:, 2]))
+    deep = gouge[worst] > 0.0
+    return Check(
+        ok=not failures, failures=failures, warnings=warnings,
+        gouge_mm=float(gouge[worst]),
+        gouge_at=_triple(facts.gouge_at[worst]) if deep else (math.nan,) * 3,
+        gouge_line=facts.line(worst) if deep else 0,
+        allowance_mm=float(eaten.max()),
+        engagement=_engagement(facts),
+        removed_mm3=float(run.volume.sum()),
+        leftover=checkleft.measure(facts.job, run, part, facts.body, lowest),
+        times=times, lengths=lengths,
+        air_share=float(feed_length[~facts.cuts].sum() / max(feed_length.sum(), 1e-9)),
+        steepest_deg=float((-facts.slope_deg[descents]).max(initial=0.0)),
+        worst_power_kw=float(np.nanmax(power)) if np.isfinite(power).any() else math.nan,
+        worst_chip_mm=float(np.nanmax(chip)) if np.isfinite(chip).any() else math.nan,
+        moves=_moves(facts, seconds, power, chip),
+        program=program,
+    )  # fmt: skip
+
+
+def _triple(values: Floats) -> tuple[float, float, float]:
+    return float(values[0]), float(values[1]), float(values[2])
+
+
+def _engagement(facts: Facts) -> Engagement:
+    run = facts.replay
+    worst = int(np.argmax(run.worst))
+    length = max(float(run.cut_length.sum()), 1e-9)
+    return Engagement(
+        facts.cap, float(run.worst[worst]), _triple(run.worst_at[worst]), facts.line(worst),
+        (float(run.over[0]) / length, float(run.over[1]) / length, float(run.over[2]) / length),
+        run.histogram, run.entry_histogram, run.steps,
+    )  # fmt: skip
+
+
+_GROUP_NAMES = ("cutting", "links", "entries", "lifts", "rapids")
+
+
+def _groups(facts: Facts) -> NDArray[np.int64]:
+    """Index into `_GROUP_NAMES` by motion: what it is for, judged by what it did."""
+    vertical = (facts.plan_length < 1e-6) & (np.abs(facts.rise) > 1e-6)
+    out = np.where(facts.cuts, 0, 1)
+    out[facts.descending & facts.cuts] = 2
+    out[vertical] = 3
+    out[facts.program.kind == Motion.RAPID] = 4
+    return out.astype(np.int64)
+
+
+def _split(groups: NDArray[np.int64], amount: Floats) -> dict[str, float]:
+    total = np.bincount(groups, amount, len(_GROUP_NAMES))
+    return {name: float(v) for name, v in zip(_GROUP_NAMES, total, strict=True)}
+
+
+def _loads(facts: Facts, data: Any) -> tuple[Floats, Floats]:
+    """Motor power kW and thickest chip mm by motion; NaN where nothing is cut or no cutting data are known."""
+    program, run = facts.program, facts.replay
+    n = len(program)
+    power, chip = np.full(n, math.nan), np.full(n, math.nan)
+    rpm = np.abs(program.spindle)
+    flutes = int(getattr(facts.job.cutter, "flutes", 0) or 0)
+    cutting = np.flatnonzero((run.worst > 0.0) & (rpm > 0.0) & (program.feed > 0.0))
+    if not flutes or not cutting.size:
+        return power, chip
+    per_tooth = program.feed[cutting] / (flutes * rpm[cutting])
+    arc = np.minimum(run.worst[cutting], 180.0).astype(np.float64)
+    chip[cutting] = per_tooth * np.sin(np.radians(np.minimum(arc, 90.0)))
+    if data is None:
+        return power, chip
+    from zrough.cutting import forces
+
+    for speed in np.unique(rpm[cutting]):
+        at = rpm[cutting] == speed
+        load = forces(
+            data.material, facts.job.cutter, arc[at], run.depth[cutting[at]], per_tooth[at], float(speed),
+            efficiency=float(data.efficiency), peaks=False,
+        )  # fmt: skip
+        power[cutting[at]] = load.power_kw
+    return power, chip
+
+
+def _moves(facts: Facts, seconds: Floats, power: Floats, chip: Floats) -> Moves:
+    run, n = facts.replay, len(facts.program)
+    group = -(-n // PLOT_MOTIONS)
+    begins = np.arange(0, n, group)
+    ends = np.append(begins[1:], n) - 1
+
+    def most(a: Floats) -> Floats:
+        return np.fmax.reduceat(np.asarray(a, dtype=np.float64), begins)
+
+    return Moves(
+        facts.program.line[ends],
+        np.cumsum(seconds)[ends],
+        most(run.worst),
+        most(run.depth),
+        most(power),
+        most(chip),
+    )

@@ -1,0 +1,201 @@
+"""What the replay left standing: flats against their allowance, stairs, and what the cutter could still reach."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from zrough.grid import Grid
+from zrough.kernels import replay as kernels
+from zrough.replay import Body, Floats, Replay
+
+REACH_NODES = 400_000  # nodes of the map on which reach is worked out
+NORMAL_NODES = 150_000  # nodes at which the leftover square to the part is measured
+SKIN = 0.03  # mm beside an upright wall that belongs to the wall
+
+
+@dataclass(frozen=True)
+class Leftover:
+    """The stock as left, and what was measured on it. Lengths mm.
+
+    Attributes
+    ----------
+    grid, heights : (ny, nx) float64, -inf where nothing stands.
+    normal_percentiles : leftover square to the part ("50", "90", "95", "99", "99.9" and "largest").
+    tallest_stair, stair_at : see `stairs`.
+    excess_volume mm3, excess_height, excess_at : what stands above the lowest surface that the cutter, grown by the
+        allowances, can reach anywhere; on the reach map, one node of doubt beside walls taken off.
+    flats : one entry a flat: z, area mm2, allowance wanted, lowest, mean and highest leftover found.
+    reach : pitch of the reach map, mm.
+    """
+
+    grid: Grid
+    heights: Floats
+    normal_percentiles: dict[str, float]
+    tallest_stair: float
+    stair_at: tuple[float, float, float]
+    excess_volume: float
+    excess_height: float
+    excess_at: tuple[float, float, float]
+    flats: tuple[dict[str, Any], ...]
+    reach: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Numbers without the map."""
+        return {
+            "normal_percentiles_mm": self.normal_percentiles,
+            "tallest_stair_mm": self.tallest_stair,
+            "stair_at": list(self.stair_at),
+            "excess_volume_mm3": self.excess_volume,
+            "excess_height_mm": self.excess_height,
+            "excess_at": list(self.excess_at),
+            "flats": [dict(f) for f in self.flats],
+            "reach_pitch_mm": self.reach,
+        }
+
+
+def measure(job: Any, run: Replay, part: Any, body: Body, lowest: float) -> Leftover:
+    """All of `Leftover`; ``lowest`` is the lowest height the program cuts at."""
+    heights = run.heights.astype(np.float64)
+    wall, floor = float(job.roughing.wall_allowance), float(job.roughing.floor_allowance)
+    reach_grid, reach, left = _reachable(run, body, wall, floor, lowest)
+    stair, stair_at = _stairs(reach_grid, reach, left)
+    volume, height, place = _excess(reach_grid, reach, left)
+    return Leftover(
+        run.grid, heights, _normal(run.grid, heights, part), stair, stair_at, volume, height, place,
+        _flats(job, run, part, floor), reach_grid.cell,
+    )  # fmt: skip
+
+
+def _reachable(
+    run: Replay, body: Body, wall: float, floor: float, lowest: float
+) -> tuple[Grid, Floats, Floats]:
+    """Coarse grid, the lowest surface the grown cutter can leave there, and the stock as left.
+
+    The part is taken at the highest of its nodes in each coarse cell, so the reach errs upward by up to a cell
+    times the slope: nothing is called reachable that is not.
+    """
+    every = max(
+        1, math.ceil(math.sqrt(run.heights.size / REACH_NODES)), math.ceil(body.radius / 24.0 / run.grid.cell)
+    )
+    part = _pooled(run.part_tops, every, np.max)
+    left = _pooled(run.heights, every, np.median)
+    cell = run.grid.cell * every
+    grid = Grid(
+        run.grid.x0 + 0.5 * (every - 1) * run.grid.cell,
+        run.grid.y0 + 0.5 * (every - 1) * run.grid.cell,
+        cell,
+        part.shape[1],
+        part.shape[0],
+    )
+    radius, corner = body.radius + wall, max(0.0, body.corner + wall)
+    tip = _dilated(part, cell, radius, corner) + floor
+    tip = np.maximum(tip, lowest)
+    reach = -_dilated(-tip, cell, body.radius, body.corner)
+    return grid, reach, left
+
+
+def _pooled(heights: NDArray[np.float32], every: int, how: Any) -> Floats:
+    ny, nx = (n - n % every for n in heights.shape)
+    blocks = heights[:ny, :nx].reshape(ny // every, every, nx // every, every)
+    return np.asarray(how(blocks, axis=(1, 3)), dtype=np.float64)
+
+
+def _dilated(heights: Floats, cell: float, radius: float, corner: float) -> Floats:
+    """Highest of ``heights - underside of the cutter`` over the cutter's circle, the map's rim repeated as -inf."""
+    n = math.ceil(radius / cell)
+    offsets = np.arange(-n, n + 1) * cell
+    drop = np.full((2 * n + 1, 2 * n + 1), np.inf)
+    distance = np.hypot(*np.meshgrid(offsets, offsets))
+    inside = distance < radius - 1e-9
+    over = np.maximum(distance[inside] - (radius - corner), 0.0)
+    drop[inside] = corner - np.sqrt(np.maximum(corner**2 - over**2, 0.0))
+    out = np.full(heights.shape, -np.inf)
+    kernels.dilate(np.ascontiguousarray(heights), drop, out)
+    return out
+
+
+def _stairs(grid: Grid, reach: Floats, left: Floats) -> tuple[float, tuple[float, float, float]]:
+    """Tallest stair on a wall: how far the stock stands above the surface within the cutter's reach.
+
+    On a slope cut in steps, the stock at the outer edge of each step stands above the reach by the height of the
+    step below it; on a flat or an upright wall by nothing. A node counts with the highest reach among itself and
+    its neighbours, so the doubt of one node beside a wall is no stair; heights are right to one node times the slope.
+    """
+    gap = left - _neighbours_highest(reach)
+    gap[~np.isfinite(gap)] = -np.inf
+    gap[reach == -np.inf] = -np.inf
+    if not np.isfinite(gap).any():
+        return 0.0, (math.nan, math.nan, math.nan)
+    return _highest(grid, gap, left)
+
+
+def _highest(grid: Grid, gap: Floats, left: Floats) -> tuple[float, tuple[float, float, float]]:
+    i, j = np.unravel_index(int(np.argmax(gap)), gap.shape)
+    place = (float(grid.x0 + j * grid.cell), float(grid.y0 + i * grid.cell), float(left[i, j]))
+    return max(0.0, float(gap[i, j])), place
+
+
+def _excess(grid: Grid, reach: Floats, left: Floats) -> tuple[float, float, tuple[float, float, float]]:
+    gap = left - _neighbours_highest(reach)
+    gap[~np.isfinite(gap)] = -np.inf
+    standing = gap > 0.05
+    if not standing.any():
+        return 0.0, 0.0, (math.nan, math.nan, math.nan)
+    height, place = _highest(grid, gap, left)
+    return float(gap[standing].sum() * grid.cell**2), height, place
+
+
+def _neighbours_highest(heights: Floats) -> Floats:
+    from scipy import ndimage
+
+    return np.asarray(ndimage.maximum_filter(heights, size=3, mode="nearest"), dtype=np.float64)
+
+
+def _normal(grid: Grid, heights: Floats, part: Any) -> dict[str, float]:
+    """Distance from the stock's surface to the nearest point of the part, over nodes with part under them."""
+    from zrough.errors import StockError
+    from zrough.leftover import normal_leftover
+
+    every = max(1, math.ceil(math.sqrt(heights.size / NORMAL_NODES)))
+    thin = Grid(grid.x0, grid.y0, grid.cell * every, -(-grid.nx // every), -(-grid.ny // every))
+    try:
+        found = normal_leftover(thin, heights[::every, ::every], part.triangles)
+    except StockError:
+        return {}
+    return {**{f"{k:g}": float(v) for k, v in found.percentiles.items()}, "largest": float(found.largest)}
+
+
+def _flats(job: Any, run: Replay, part: Any, floor: float) -> tuple[dict[str, Any], ...]:
+    """Leftover on each level area of the part that the cutter's circle fits on."""
+    tilt = math.cos(math.radians(float(getattr(job.roughing, "flat_tilt_deg", 0.05) or 0.05)))
+    t = np.asarray(part.triangles, dtype=np.float64)
+    normal = np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])
+    size = np.linalg.norm(normal, axis=1)
+    level = (normal[:, 2] >= tilt * size) & (size > 0)
+    heights = np.round(t[level].mean(axis=1)[:, 2], 3)
+    out = []
+    for z in np.unique(heights)[::-1]:
+        on = level.copy()
+        on[level] = heights == z
+        seen = np.full(run.grid.shape, -np.inf, np.float32)
+        kernels.raster_top(np.ascontiguousarray(t[on]), run.grid.x0, run.grid.y0, run.grid.cell, seen)
+        here = np.isfinite(seen) & (run.part_tops < seen + np.float32(1e-3)) & np.isfinite(run.heights)
+        gap = run.heights[here].astype(np.float64) - float(z)
+        if not gap.size:
+            continue
+        cut = gap < floor + 0.5  # where the cutter has been down to the flat
+        out.append({
+            "z": float(z), "area_mm2": float(size[on].sum() / 2), "wanted_mm": floor,
+            "cut_share": float(cut.mean()),
+            "lowest_mm": float(gap.min()),
+            "typical_mm": float(np.median(gap[cut])) if cut.any() else None,
+            "highest_mm": float(gap.max()),
+        })  # fmt: skip
+        if len(out) >= 64:
+            break
+    return tuple(out)

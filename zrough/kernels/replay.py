@@ -1,0 +1,1105 @@
+"""Replay of a program on its own maps: engagement, removal, contact. Arrays and numbers only.
+
+Nothing here is shared with the planner.
+
+Engagement. For one height Z a layer holds at each node the squared distance to the nearest centre of the cutter
+that has been swept at or below Z, known in a narrow band round the cutter's radius and capped beyond it. The
+cleared ground at Z is where that distance is below R. Bilinear interpolation of the squared distance, less the
+parabola ``cell^2 (tx (1 - tx) + ty (1 - ty))``, is exact for one centre, so the ends of the engaged arc are found
+far inside one cell. A straight or circular piece of the path is measured before it is swept: within a piece the
+ground it has cleared itself is a distance in closed form.
+
+Removal. A node map keeps the exact height at each node; a second map keeps the mean height of each cell (the
+share of the cell that a wall covers), so that volumes do not depend on where walls fall between nodes.
+
+Contact with the part. Depth inside a bull-nose cutter (distance to its nearest surface, growing inward) is a
+concave function of position, and for a straight motion jointly concave in the point of a triangle and the way
+travelled: the deepest point of a triangle over a whole motion is one concave maximum with no sample to miss.
+
+Pieces: rows of ``(ax, ay, az, bx, by, bz, cx, cy)``, ``turn`` 0 line, +1 counter-clockwise arc, -1 clockwise,
+arcs at most a quarter turn.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+#: No checks for division by zero: the callers guard, and the code compiles and runs faster.
+_kernel = njit(cache=True, nogil=True, error_model="numpy")
+
+FILM = 0.005  # mm; less than this standing above the tip is no material
+SKIN = 0.02  # mm; a wall this near the cutter's circle is beside it, not under it
+LEVEL = 0.002  # mm; heights closer than this are one level
+RAPID, FLAT, DOWN, UP, VERTICAL = 0, 1, 2, 3, 4  # classes of pieces
+BLOCK, CYLINDER, MAP = 0, 1, 2  # kinds of stock outline
+
+
+@_kernel
+def _reach(px, py, ax, ay, bx, by, cx, cy, turn):
+    """Squared distance in plan from a point to a piece."""
+    if turn != 0:
+        ux, uy = px - cx, py - cy
+        sx, sy = ax - cx, ay - cy
+        ex, ey = bx - cx, by - cy
+        if (
+            (sx * uy - sy * ux) * turn >= 0.0
+            and (ux * ey - uy * ex) * turn >= 0.0
+            and ux * (sx + ex) + uy * (sy + ey) > 0.0
+        ):
+            gap = math.sqrt(ux * ux + uy * uy) - math.sqrt(sx * sx + sy * sy)
+            return gap * gap
+        return min((px - ax) ** 2 + (py - ay) ** 2, (px - bx) ** 2 + (py - by) ** 2)
+    dx, dy = bx - ax, by - ay
+    length2 = dx * dx + dy * dy
+    ux, uy = px - ax, py - ay
+    t = 0.0
+    if length2 > 0.0:
+        t = min(1.0, max(0.0, (ux * dx + uy * dy) / length2))
+    ux -= t * dx
+    uy -= t * dy
+    return ux * ux + uy * uy
+
+
+@_kernel
+def _row(ax, ay, bx, by, radius, y):
+    """The stretch of the row ``y`` that lies within ``radius`` of the chord a-b; empty if low > high."""
+    low, high = math.inf, -math.inf
+    g2 = radius * radius - (y - ay) ** 2
+    if g2 >= 0.0:
+        g = math.sqrt(g2)
+        low, high = ax - g, ax + g
+    g2 = radius * radius - (y - by) ** 2
+    if g2 >= 0.0:
+        g = math.sqrt(g2)
+        low, high = min(low, bx - g), max(high, bx + g)
+    dx, dy = bx - ax, by - ay
+    length = math.sqrt(dx * dx + dy * dy)
+    if length > 0.0 and dy != 0.0:
+        nx, ny = -dy / length * radius, dx / length * radius
+        for side in (-1.0, 1.0):
+            t = (y - ay - side * ny) / dy
+            if 0.0 <= t <= 1.0:
+                x = ax + side * nx + t * dx
+                low, high = min(low, x), max(high, x)
+    return low, high
+
+
+@_kernel
+def _bulge(ax, ay, bx, by, cx, cy, turn):
+    """How far an arc stands off its chord."""
+    if turn == 0:
+        return 0.0
+    mx, my = 0.5 * (ax + bx) - cx, 0.5 * (ay + by) - cy
+    return max(0.0, math.sqrt((ax - cx) ** 2 + (ay - cy) ** 2) - math.sqrt(mx * mx + my * my))
+
+
+@_kernel
+def _sweep_layer(layer, x0, y0, cell, outer, inner, ax, ay, bx, by, cx, cy, turn, joined):
+    """Lower the squared distances by one piece; the disc ``inner`` round a is known already if ``joined``."""
+    ny, nx = layer.shape
+    wide = outer + _bulge(ax, ay, bx, by, cx, cy, turn)
+    first = max(0, math.ceil((min(ay, by) - wide - y0) / cell))
+    last = min(ny - 1, math.floor((max(ay, by) + wide - y0) / cell))
+    for i in range(first, last + 1):
+        y = y0 + i * cell
+        low, high = _row(ax, ay, bx, by, wide, y)
+        if low > high:
+            continue
+        j0 = max(0, math.ceil((low - x0) / cell))
+        j1 = min(nx - 1, math.floor((high - x0) / cell))
+        s0, s1 = j1 + 1, j1  # the stretch left out
+        g2 = inner * inner - (y - ay) ** 2
+        if joined and g2 > 0.0:
+            g = math.sqrt(g2)
+            s0 = max(j0, math.ceil((ax - g - x0) / cell))
+            s1 = min(j1, math.floor((ax + g - x0) / cell))
+            if s0 > s1:
+                s0, s1 = j1 + 1, j1
+        for half in range(2):
+            j, stop = (j0, s0) if half == 0 else (s1 + 1, j1 + 1)
+            while j < stop:
+                d2 = np.float32(_reach(x0 + j * cell, y, ax, ay, bx, by, cx, cy, turn))
+                layer[i, j] = min(layer[i, j], d2)
+                j += 1
+
+
+@_kernel
+def _turned(cx, cy, ax, ay, bx, by, turn, t):
+    """The point at share ``t`` of an arc piece."""
+    sx, sy = ax - cx, ay - cy
+    ex, ey = bx - cx, by - cy
+    sweep = turn * math.atan2((sx * ey - sy * ex) * turn, sx * ex + sy * ey) * t
+    c, s = math.cos(sweep), math.sin(sweep)
+    return cx + sx * c - sy * s, cy + sx * s + sy * c
+
+
+@_kernel
+def _catch_up(layer, z, begin, end, known, above, pieces, turns, x0, y0, cell, outer, inner):
+    """Sweep the pieces ``begin..end`` that run at or below ``z``; those before ``known`` only if above ``above``."""
+    lx, ly = math.nan, math.nan
+    limit = z + FILM
+    for k in range(begin, end):
+        az, bz = pieces[k, 2], pieces[k, 5]
+        if min(az, bz) > limit or (k < known and max(az, bz) <= above):
+            continue
+        ax, ay, bx, by = pieces[k, 0], pieces[k, 1], pieces[k, 3], pieces[k, 4]
+        cx, cy, turn = pieces[k, 6], pieces[k, 7], np.int64(turns[k])
+        ox, oy = bx, by
+        if max(az, bz) > limit:  # only the lower share counts
+            t = (limit - az) / (bz - az)
+            px, py = ax + t * (bx - ax), ay + t * (by - ay)
+            if turn != 0:
+                px, py = _turned(cx, cy, ax, ay, bx, by, turn, t)
+            if az > limit:
+                ax, ay = px, py
+            else:
+                bx, by = px, py
+                ox, oy = math.nan, math.nan
+        _sweep_layer(layer, x0, y0, cell, outer, inner, ax, ay, bx, by, cx, cy, turn, ax == lx and ay == ly)
+        lx, ly = ox, oy
+
+
+@_kernel
+def _inside(px, py, z, kind, box, top, tx0, ty0, tcell):
+    """How far a point stands inside the outline of the stock at height z, mm, negative outside."""
+    if kind == BLOCK:
+        return min(min(px - box[0], box[1] - px), min(py - box[2], box[3] - py))
+    if kind == CYLINDER:
+        return box[2] - math.sqrt((px - box[0]) ** 2 + (py - box[1]) ** 2)
+    ny, nx = top.shape
+    u, v = (px - tx0) / tcell, (py - ty0) / tcell
+    j, i = int(math.floor(u)), int(math.floor(v))
+    if i < 0 or j < 0 or i >= ny - 1 or j >= nx - 1:
+        return -tcell
+    u -= j
+    v -= i
+    f00 = min(tcell, max(-tcell, top[i, j] - z - FILM))
+    f01 = min(tcell, max(-tcell, top[i, j + 1] - z - FILM))
+    f10 = min(tcell, max(-tcell, top[i + 1, j] - z - FILM))
+    f11 = min(tcell, max(-tcell, top[i + 1, j + 1] - z - FILM))
+    return (f00 * (1 - u) + f01 * u) * (1 - v) + (f10 * (1 - u) + f11 * u) * v
+
+
+@_kernel
+def _standing(px, py, z, radius, layer, x0, y0, cell, kind, box, top, tx0, ty0, tcell):
+    """Positive where material stands at the point above ``z``: about the distance to its edge, mm."""
+    edge = _inside(px, py, z, kind, box, top, tx0, ty0, tcell)
+    if edge <= 0.0:
+        return edge
+    ny, nx = layer.shape
+    u, v = (px - x0) / cell, (py - y0) / cell
+    j, i = int(u), int(v)
+    if u < 0.0 or v < 0.0 or i >= ny - 1 or j >= nx - 1:
+        return -cell  # the layer covers the stock, so this is outside it
+    u -= j
+    v -= i
+    d2 = (layer[i, j] * (1 - u) + layer[i, j + 1] * u) * (1 - v) + (
+        layer[i + 1, j] * (1 - u) + layer[i + 1, j + 1] * u
+    ) * v
+    d2 -= cell * cell * (u * (1 - u) + v * (1 - v))
+    return min(edge, (d2 - radius * radius) / (2.0 * radius))
+
+
+@_kernel
+def _arc_in_material(
+    x, y, z, hx, hy, radius, cosines, sines, delta,
+    ax, ay, px, py, cx, cy, turn,
+    layer, x0, y0, cell, kind, box, top, tx0, ty0, tcell,
+):  # fmt: skip
+    """Angle of the circle round (x, y) in material, radians; (hx, hy) is the heading, a..p swept by this piece."""
+    total = 0.0
+    n = len(cosines)
+    spacing = radius * delta
+    inv = 0.5 / radius
+    r2 = radius * radius
+    k, at, tries = 0, -1, 0  # this sample, the one before, steps of the search between the two
+    before, after, bx, by, ax_, ay_ = -1.0, -1.0, 0.0, 0.0, 0.0, 0.0
+    u, u0, u1, f0, f1 = 0.0, 0.0, 1.0, 0.0, 0.0
+    while k < n:
+        if tries == 0:
+            ex = hx * cosines[k] - hy * sines[k]
+            ey = hy * cosines[k] + hx * sines[k]
+        else:  # between the samples, on the chord pushed out to the circle
+            ex, ey = bx + u * (ax_ - bx), by + u * (ay_ - by)
+            g = 1.0 / math.sqrt(ex * ex + ey * ey)
+            ex, ey = ex * g, ey * g
+        qx, qy = x + radius * ex, y + radius * ey
+        m = _standing(qx, qy, z, radius, layer, x0, y0, cell, kind, box, top, tx0, ty0, tcell)
+        if m > 0.0:
+            m = min(m, (_reach(qx, qy, ax, ay, px, py, cx, cy, turn) - r2) * inv)
+        span = (k - at) * delta
+        if tries == 0:
+            after, ax_, ay_ = m, ex, ey
+            if at >= 0 and (m > 0.0) != (before > 0.0):
+                u0, u1, f0, f1 = 0.0, 1.0, before, m
+                u = f0 / (f0 - f1)
+                tries = 1
+                continue
+            if at >= 0 and m > 0.0:
+                total += span
+        else:
+            # Regula falsi with halving of the end that stays (Illinois).
+            if abs(m) > 2e-4 * radius and tries < 6:
+                if (m > 0.0) == (f1 > 0.0):
+                    u1, f1, f0 = u, m, 0.5 * f0
+                else:
+                    u0, f0, f1 = u, m, 0.5 * f1
+                u = u0 - f0 * (u1 - u0) / (f1 - f0)
+                tries += 1
+                continue
+            total += span * (u if before > 0.0 else 1.0 - u)
+            tries = 0
+        before, bx, by, at = after, ax_, ay_, k
+        jump = 1
+        if before < -spacing:
+            jump = int(-before / spacing)  # clear for at least this far
+        k = min(k + jump, n - 1) if k < n - 1 else n
+    return total
+
+
+@_kernel
+def _slot(z, floor_only, slot_z, slot_used):
+    """Slot of the level z, or with ``floor_only`` the highest slot below it; -1 if there is none."""
+    best, height = -1, -math.inf
+    for s in range(len(slot_z)):
+        if slot_used[s] < 0:
+            continue
+        if not floor_only and abs(slot_z[s] - z) <= LEVEL:
+            return s
+        if floor_only and slot_z[s] < z - LEVEL and slot_z[s] > height:
+            best, height = s, slot_z[s]
+    return best
+
+
+@_kernel
+def _open_slot(z, layers, slot_z, slot_seen, slot_used, slot_known, slot_above, cap2):
+    """A layer for a level that has none: from the nearest lower one, else blank; the oldest slot gives way."""
+    lower = _slot(z, True, slot_z, slot_used)
+    target = -1
+    for s in range(len(slot_z)):
+        if s != lower and (target < 0 or slot_used[s] < slot_used[target]):
+            target = s
+    slot_seen[target], slot_known[target], slot_above[target], slot_z[target] = 0, 0, -math.inf, z
+    if lower >= 0:  # of what it knows, only the pieces above it are missing
+        slot_known[target], slot_above[target] = slot_seen[lower], slot_z[lower] + FILM
+    for i in range(layers.shape[1]):
+        for j in range(layers.shape[2]):
+            layers[target, i, j] = layers[lower, i, j] if lower >= 0 else cap2
+    return target
+
+
+@_kernel
+def engagement(
+    begin, end, pieces, turns, classes, motion, radius, step, cap,
+    layers, slot_z, slot_seen, slot_used, slot_known, slot_above, x0, y0, cell, band,
+    kind, box, stock_top_z, top, tx0, ty0, tcell, cosines, sines, delta,
+    entry, worst, worst_at, mean, cut_length, over, histogram, entry_histogram,
+):  # fmt: skip
+    """Engagement of every step of the level cutting pieces ``begin..end``.
+
+    ``entry`` (2,) int64 carries the sloping chain from call to call: its pieces ``entry[0]..entry[1]``; a level
+    piece that retraces the chain still belongs to the entry. ``worst`` (m,) degrees by motion, ``worst_at``
+    (m, 3), ``mean`` (m,) degrees x mm, ``cut_length`` (m,) mm, ``over`` (3,) mm above the cap by 1, 3, 10
+    degrees, histograms (361,) mm. Returns the number of steps measured.
+    """
+    steps = 0
+    cap2 = np.float32((radius + 2.5 * cell) ** 2)
+    outer, inner = radius + band, max(0.0, radius - band)
+    for k in range(begin, end):
+        if classes[k] == DOWN:
+            if entry[1] == k and entry[0] < k:
+                entry[1] = k + 1
+            else:
+                entry[0], entry[1] = k, k + 1
+            continue
+        if classes[k] != FLAT:
+            if classes[k] != VERTICAL:
+                entry[0] = entry[1] = 0
+            continue
+        ax, ay, bx, by, z = (
+            pieces[k, 0],
+            pieces[k, 1],
+            pieces[k, 3],
+            pieces[k, 4],
+            min(pieces[k, 2], pieces[k, 5]),
+        )
+        cx, cy, turn = pieces[k, 6], pieces[k, 7], np.int64(turns[k])
+        dx, dy = bx - ax, by - ay
+        length = math.sqrt(dx * dx + dy * dy)
+        arc = 0.0
+        if turn != 0:
+            sx, sy = ax - cx, ay - cy
+            arc = math.atan2((sx * (by - cy) - sy * (bx - cx)) * turn, sx * (bx - cx) + sy * (by - cy))
+            length = arc * math.sqrt(sx * sx + sy * sy)
+        if length <= 0.0:
+            continue
+        count = max(1, math.ceil(length / step - 1e-9))
+        share = length / count
+        steps += count
+        m = motion[k]
+        if stock_top_z <= z + FILM:
+            histogram[0] += length
+            continue
+        slot = _slot(z, False, slot_z, slot_used)
+        probing = False
+        if slot < 0:
+            slot = _slot(z, True, slot_z, slot_used)
+            probing = slot >= 0
+        retrace = entry[1] > entry[0]
+        if retrace and entry[1] < k and classes[k - 1] != FLAT:
+            retrace = False
+        j = 0
+        px, py = ax, ay
+        fresh = True
+        while j < count:
+            if fresh:
+                if slot < 0:
+                    slot = _open_slot(z, layers, slot_z, slot_seen, slot_used, slot_known, slot_above, cap2)
+                _catch_up(
+                    layers[slot], slot_z[slot], slot_seen[slot], k, slot_known[slot], slot_above[slot],
+                    pieces, turns, x0, y0, cell, outer, inner,
+                )  # fmt: skip
+                slot_seen[slot] = k
+                slot_used[slot] = k
+                fresh = False
+            t = (j + 1) / count
+            if turn == 0:
+                x, y = ax + t * dx, ay + t * dy
+                hx, hy = dx / length, dy / length
+            else:
+                c, s = math.cos(turn * arc * t), math.sin(turn * arc * t)
+                rx, ry = (ax - cx) * c - (ay - cy) * s, (ax - cx) * s + (ay - cy) * c
+                x, y = cx + rx, cy + ry
+                r = math.sqrt(rx * rx + ry * ry)
+                hx, hy = -turn * ry / r, turn * rx / r
+            angle = _arc_in_material(
+                x, y, z, hx, hy, radius, cosines, sines, delta, ax, ay, px, py, cx, cy, turn,
+                layers[slot], x0, y0, cell, kind, box, top, tx0, ty0, tcell,
+            )  # fmt: skip
+            if angle > 0.0 and probing:
+                # Clear on a lower level means clear here; not clear asks for this level's own layer.
+                slot = -1
+                probing = False
+                fresh = True
+                continue
+            degrees = math.degrees(angle)
+            if retrace:
+                near = math.inf
+                for e in range(max(entry[0], entry[1] - 24), entry[1]):
+                    near = min(
+                        near,
+                        _reach(
+                            x,
+                            y,
+                            pieces[e, 0],
+                            pieces[e, 1],
+                            pieces[e, 3],
+                            pieces[e, 4],
+                            pieces[e, 6],
+                            pieces[e, 7],
+                            np.int64(turns[e]),
+                        ),
+                    )
+                if near > 0.02 * 0.02:
+                    retrace = False
+                    entry[0] = entry[1] = 0
+            if retrace:
+                entry_histogram[min(360, int(degrees))] += share
+            else:
+                histogram[min(360, int(degrees))] += share
+                if degrees > worst[m]:
+                    worst[m] = degrees
+                    worst_at[m, 0], worst_at[m, 1], worst_at[m, 2] = x, y, z
+                if degrees > 0.0:
+                    mean[m] += degrees * share
+                    cut_length[m] += share
+                if degrees > cap + 1.0:
+                    over[0] += share
+                if degrees > cap + 3.0:
+                    over[1] += share
+                if degrees > cap + 10.0:
+                    over[2] += share
+            px, py = x, y
+            j += 1
+    return steps
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Removal
+
+
+@_kernel
+def _profile(d2, radius, corner):
+    """Height of the cutter's underside above its tip at squared distance ``d2 <= radius^2`` from the axis."""
+    flat = radius - corner
+    if d2 <= flat * flat:
+        return 0.0
+    u = math.sqrt(d2) - flat
+    return corner - math.sqrt(max(0.0, corner * corner - u * u))
+
+
+@_kernel
+def _share_of_cell(px, py, cell, kind, box):
+    """Share of a node's cell that lies in the outline of the stock."""
+    h = 0.5 * cell
+    if kind == BLOCK:
+        wx = min(px + h, box[1]) - max(px - h, box[0])
+        wy = min(py + h, box[3]) - max(py - h, box[2])
+        return max(0.0, wx) * max(0.0, wy) / (cell * cell)
+    if kind == CYLINDER:
+        inside = box[2] - math.sqrt((px - box[0]) ** 2 + (py - box[1]) ** 2)
+        return min(1.0, max(0.0, 0.5 + inside / cell))
+    return 1.0
+
+
+@_kernel
+def _carve(
+    heights, means, tops, x0, y0, cell, radius, corner, bottom, kind, box,
+    ax, ay, bx, by, cx, cy, turn, z, joined, out, at,
+):  # fmt: skip
+    """Lower the maps by one level piece at ``z``.
+
+    ``out``: [0] += volume mm3, [1] = max depth cut, [2] = max depth met inside the radius less ``SKIN``.
+    ``at`` (2, 2): places of [1] and [2].
+    """
+    ny, nx = heights.shape
+    half = 0.72 * cell
+    wide = radius + half + _bulge(ax, ay, bx, by, cx, cy, turn)
+    inner = radius - corner - half
+    r2, in2, far2 = radius * radius, max(0.0, radius - half) ** 2, (radius + half) ** 2
+    test2 = max(0.0, radius - SKIN) ** 2
+    first = max(0, math.ceil((min(ay, by) - wide - y0) / cell))
+    last = min(ny - 1, math.floor((max(ay, by) + wide - y0) / cell))
+    area = cell * cell
+    for i in range(first, last + 1):
+        y = y0 + i * cell
+        low, high = _row(ax, ay, bx, by, wide, y)
+        if low > high:
+            continue
+        j0 = max(0, math.ceil((low - x0) / cell))
+        j1 = min(nx - 1, math.floor((high - x0) / cell))
+        s0, s1 = j1 + 1, j1
+        if joined and inner > 0.0:
+            g2 = inner * inner - (y - ay) ** 2
+            if g2 > 0.0:
+                g = math.sqrt(g2)
+                s0 = max(j0, math.ceil((ax - g - x0) / cell))
+                s1 = min(j1, math.floor((ax + g - x0) / cell))
+                if s0 > s1:
+                    s0, s1 = j1 + 1, j1
+        j = j0
+        while j <= j1:
+            if j == s0:
+                j = s1 + 1
+                continue
+            if means[i, j] <= z and heights[i, j] <= z:
+                j += 1
+                continue
+            x = x0 + j * cell
+            d2 = _reach(x, y, ax, ay, bx, by, cx, cy, turn)
+            if d2 < far2:
+                under = max(bottom, z + _profile(min(d2, r2), radius, corner))
+                if d2 < r2 and heights[i, j] > under:
+                    depth = heights[i, j] - under
+                    if depth > out[1]:
+                        out[1] = depth
+                        at[0, 0], at[0, 1] = x, y
+                    if d2 < test2 and depth > out[2]:
+                        out[2] = depth
+                        at[1, 0], at[1, 1] = x, y
+                    heights[i, j] = under
+                mean = under
+                if d2 > in2:
+                    share = min(1.0, 0.5 + (radius - math.sqrt(d2)) / cell)
+                    mean = share * under + (1.0 - share) * tops[i, j] if share > 0.0 else math.inf
+                if mean < means[i, j]:
+                    out[0] += (means[i, j] - mean) * area * _share_of_cell(x, y, cell, kind, box)
+                    means[i, j] = mean
+            j += 1
+
+
+@_kernel
+def _body_contact(
+    heights, part, coarse, block, x0, y0, cell, body, body_step, ax, ay, bx, by, cx, cy, turn, z, out, at
+):  # fmt: skip
+    """How far shank or holder dip below stock or part, mm; ``body[k]`` their lowest height at radius k * body_step."""
+    ny, nx = heights.shape
+    wide = (len(body) - 1) * body_step
+    side = block * cell
+    ring = 0.7072 * side
+    reach = wide + ring + _bulge(ax, ay, bx, by, cx, cy, turn)
+    centre = 0.5 * (block - 1) * cell
+    i0 = max(0, math.floor((min(ay, by) - reach - y0) / side))
+    i1 = min(coarse.shape[0] - 1, math.floor((max(ay, by) + reach - y0) / side))
+    j0 = max(0, math.floor((min(ax, bx) - reach - x0) / side))
+    j1 = min(coarse.shape[1] - 1, math.floor((max(ax, bx) + reach - x0) / side))
+    for bi in range(i0, i1 + 1):
+        for bj in range(j0, j1 + 1):
+            if coarse[bi, bj] <= z + body[0]:
+                continue
+            d = (
+                math.sqrt(
+                    _reach(x0 + bj * side + centre, y0 + bi * side + centre, ax, ay, bx, by, cx, cy, turn)
+                )
+                - ring
+            )
+            if d >= wide:
+                continue
+            if coarse[bi, bj] <= z + body[int(max(0.0, d) / body_step)]:
+                continue
+            highest = -math.inf
+            for i in range(bi * block, min(ny, (bi + 1) * block)):
+                for j in range(bj * block, min(nx, (bj + 1) * block)):
+                    h = max(heights[i, j], part[i, j])
+                    highest = max(highest, h)
+                    if h <= z + body[0]:
+                        continue
+                    d = math.sqrt(_reach(x0 + j * cell, y0 + i * cell, ax, ay, bx, by, cx, cy, turn))
+                    if d < wide and h - z - body[int(d / body_step)] > out[3]:
+                        out[3] = h - z - body[int(d / body_step)]
+                        at[2, 0], at[2, 1] = x0 + j * cell, y0 + i * cell
+            coarse[bi, bj] = highest
+
+
+@_kernel
+def removal(
+    begin, end, pieces, turns, classes, motion, radius, corner, uncut,
+    heights, means, tops, part, coarse, block, x0, y0, cell, bottom, kind, box, highest, body, body_step,
+    carry, volume, depth, depth_at, met, met_at, contact, contact_at,
+):  # fmt: skip
+    """Carve the pieces ``begin..end`` and note by motion what they met.
+
+    ``carry`` (3,) is the end of the piece before. By motion: ``volume`` mm3, ``depth`` largest axial depth mm and
+    ``depth_at``, ``met`` largest depth met well inside the cutter's circle (rapids, plunges), ``contact`` how far
+    shank or holder dip into stock or part, mm, with places.
+    """
+    out = np.zeros(4)
+    at = np.zeros((3, 2))
+    for k in range(begin, end):
+        ax, ay, az, bx, by, bz = (
+            pieces[k, 0],
+            pieces[k, 1],
+            pieces[k, 2],
+            pieces[k, 3],
+            pieces[k, 4],
+            pieces[k, 5],
+        )
+        cx, cy, turn, m = pieces[k, 6], pieces[k, 7], np.int64(turns[k]), motion[k]
+        out[:] = 0.0
+        lowest = min(az, bz)
+        if lowest + body[0] < highest:
+            _body_contact(
+                heights,
+                part,
+                coarse,
+                block,
+                x0,
+                y0,
+                cell,
+                body,
+                body_step,
+                ax,
+                ay,
+                bx,
+                by,
+                cx,
+                cy,
+                turn,
+                lowest,
+                out,
+                at,
+            )
+        if lowest < highest and not (ax == bx and ay == by and bz >= az):
+            rise = bz - az
+            level = abs(rise) <= FILM
+            parts = np.int64(1)
+            if not level and not (ax == bx and ay == by):
+                parts = np.int64(math.ceil(abs(rise) / 0.02)) + 1  # and once more at the end itself
+            px, py, qx, qy, z = ax, ay, bx, by, (lowest if level else bz)
+            for p in range(parts):
+                joined = level and carry[0] == ax and carry[1] == ay and carry[2] <= lowest + 1e-9
+                bend = turn
+                if parts > 1:
+                    if p == parts - 1:
+                        px, py, qx, qy, z, bend = bx, by, bx, by, bz, np.int64(0)
+                    else:
+                        t = (p + 1) / (parts - 1)
+                        qx, qy = ax + t * (bx - ax), ay + t * (by - ay)
+                        if turn != 0:
+                            qx, qy = _turned(cx, cy, ax, ay, bx, by, turn, t)
+                        z = az + rise * (p + 0.5) / (parts - 1)
+                if z < highest:
+                    _carve(
+                        heights, means, tops, x0, y0, cell, radius, corner, bottom, kind, box,
+                        px, py, qx, qy, cx, cy, bend, z, joined, out, at,
+                    )  # fmt: skip
+                px, py = qx, qy
+        carry[0], carry[1], carry[2] = bx, by, bz
+        volume[m] += out[0]
+        if out[1] > depth[m]:
+            depth[m] = out[1]
+            depth_at[m, 0], depth_at[m, 1] = at[0, 0], at[0, 1]
+        if out[2] > met[m]:
+            met[m] = out[2]
+            met_at[m, 0], met_at[m, 1] = at[1, 0], at[1, 1]
+        if out[3] > contact[m]:
+            contact[m] = out[3]
+            contact_at[m, 0], contact_at[m, 1] = at[2, 0], at[2, 1]
+
+
+@_kernel
+def raster_top(triangles, x0, y0, cell, out):
+    """Highest height of the triangles over each node; ``out`` starts at -inf. Edges count as inside."""
+    ny, nx = out.shape
+    for f in range(len(triangles)):
+        ax, ay, az = triangles[f, 0, 0], triangles[f, 0, 1], triangles[f, 0, 2]
+        ux, uy, uz = triangles[f, 1, 0] - ax, triangles[f, 1, 1] - ay, triangles[f, 1, 2] - az
+        vx, vy, vz = triangles[f, 2, 0] - ax, triangles[f, 2, 1] - ay, triangles[f, 2, 2] - az
+        det = ux * vy - uy * vx
+        if abs(det) < 1e-14:
+            continue
+        i0 = max(0, math.ceil((ay + min(0.0, uy, vy) - y0) / cell - 1e-9))
+        i1 = min(ny - 1, math.floor((ay + max(0.0, uy, vy) - y0) / cell + 1e-9))
+        for i in range(i0, i1 + 1):
+            py = y0 + i * cell - ay
+            # s = s0 + s1 px, t = t0 + t1 px with s, t, 1 - s - t >= 0: an interval of px
+            s0, s1 = -py * vx / det, vy / det
+            t0, t1 = ux * py / det, -uy / det
+            low, high = -math.inf, math.inf
+            for a, b in ((s0, s1), (t0, t1), (1.0 - s0 - t0, -s1 - t1)):
+                if b > 0.0:
+                    low = max(low, -a / b)
+                elif b < 0.0:
+                    high = min(high, -a / b)
+                elif a < -1e-9:
+                    high = -math.inf
+            if low > high + 1e-9 or high == math.inf or low == -math.inf:
+                continue
+            j0 = max(0, math.ceil((ax + low - x0) / cell - 1e-9))
+            j1 = min(nx - 1, math.floor((ax + high - x0) / cell + 1e-9))
+            for j in range(j0, j1 + 1):
+                px = x0 + j * cell - ax
+                z = az + (s0 + s1 * px) * uz + (t0 + t1 * px) * vz
+                out[i, j] = max(out[i, j], z)
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Contact with the triangles of the part
+
+
+@_kernel
+def bin_triangles(triangles, x0, y0, side, ny, nx, starts, entries, top):
+    """Sort triangles into square bins of plan; call with ``entries`` empty to count, again to fill.
+
+    ``starts`` (ny * nx + 1,) holds counts after the first call (in ``starts[b + 1]``), running totals before the
+    second; ``top`` (ny, nx) gets the highest height of the part in each bin, which the second call fills.
+    """
+    filling = len(entries) > 0
+    for f in range(len(triangles)):
+        t = triangles[f]
+        low_x, high_x = min(t[0, 0], t[1, 0], t[2, 0]), max(t[0, 0], t[1, 0], t[2, 0])
+        low_y, high_y = min(t[0, 1], t[1, 1], t[2, 1]), max(t[0, 1], t[1, 1], t[2, 1])
+        high_z = max(t[0, 2], t[1, 2], t[2, 2])
+        ux, uy, uz = t[1, 0] - t[0, 0], t[1, 1] - t[0, 1], t[1, 2] - t[0, 2]
+        vx, vy, vz = t[2, 0] - t[0, 0], t[2, 1] - t[0, 1], t[2, 2] - t[0, 2]
+        nx_, ny_, nz_ = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        half = 0.5 * side * (1.0 + 1e-9) + 1e-9
+        for i in range(
+            max(0, int((low_y - y0 - 1e-9) / side)), min(ny - 1, int((high_y - y0 + 1e-9) / side)) + 1
+        ):
+            for j in range(
+                max(0, int((low_x - x0 - 1e-9) / side)), min(nx - 1, int((high_x - x0 + 1e-9) / side)) + 1
+            ):
+                mx, my = x0 + (j + 0.5) * side, y0 + (i + 0.5) * side
+                apart = False
+                for e in range(3):
+                    px, py = t[e, 0], t[e, 1]
+                    g = (e + 1) % 3
+                    o = (e + 2) % 3
+                    ex, ey = -(t[g, 1] - py), t[g, 0] - px
+                    opposite = (t[o, 0] - px) * ex + (t[o, 1] - py) * ey
+                    middle = (mx - px) * ex + (my - py) * ey
+                    spread = half * (abs(ex) + abs(ey))
+                    if middle + spread < min(0.0, opposite) or middle - spread > max(0.0, opposite):
+                        apart = True
+                if apart:
+                    continue
+                b = i * nx + j
+                if not filling:
+                    starts[b + 1] += 1
+                    continue
+                entries[starts[b]] = f
+                starts[b] += 1
+                z = high_z
+                if abs(nz_) > 1e-12:
+                    gx, gy = -nx_ / nz_, -ny_ / nz_
+                    z = min(
+                        z, t[0, 2] + gx * (mx - t[0, 0]) + gy * (my - t[0, 1]) + half * (abs(gx) + abs(gy))
+                    )
+                top[i, j] = max(top[i, j], z)
+
+
+@_kernel
+def _depth(x, y, h, radius, corner):
+    """Depth of a point inside the cutter, mm, from its axis (x, y) and height over the tip; negative outside."""
+    u, v = math.sqrt(x * x + y * y) - (radius - corner), corner - h
+    if u > 0.0 and v > 0.0:
+        return corner - math.sqrt(u * u + v * v)
+    return corner - max(u, v)
+
+
+@_kernel
+def _slope(x, y, h, radius, corner):
+    """A supergradient of `_depth`."""
+    r = math.sqrt(x * x + y * y)
+    u, v = r - (radius - corner), corner - h
+    down, up = 0.0, 0.0
+    if u > 0.0 and v > 0.0:
+        n = math.sqrt(u * u + v * v)
+        down, up = -u / n, v / n
+    elif u > v:
+        down = -1.0
+    else:
+        up = 1.0
+    if r > 0.0:
+        return down * x / r, down * y / r, up
+    return 0.0, 0.0, up
+
+
+@_kernel
+def _along(px, py, pz, qx, qy, qz, radius, corner, floor):
+    """Share s of the way from p to q where `_depth` is largest, and the depth; bisection by tangents."""
+    dx, dy, dz = qx - px, qy - py, qz - pz
+    f0, f1 = _depth(px, py, pz, radius, corner), _depth(qx, qy, qz, radius, corner)
+    gx, gy, gz = _slope(px, py, pz, radius, corner)
+    g0 = gx * dx + gy * dy + gz * dz
+    gx, gy, gz = _slope(qx, qy, qz, radius, corner)
+    g1 = gx * dx + gy * dy + gz * dz
+    if g0 <= 0.0:
+        return 0.0, f0
+    if g1 >= 0.0:
+        return 1.0, f1
+    s0, s1 = 0.0, 1.0
+    best, at = (f0, 0.0) if f0 > f1 else (f1, 1.0)
+    for _ in range(40):
+        s = (f1 - f0 + g0 * s0 - g1 * s1) / (g0 - g1)  # where the two tangents meet
+        bound = f0 + g0 * (s - s0)
+        if bound <= max(best, floor) + 2e-5 or not s0 < s < s1:
+            break
+        x, y, z = px + s * dx, py + s * dy, pz + s * dz
+        f = _depth(x, y, z, radius, corner)
+        gx, gy, gz = _slope(x, y, z, radius, corner)
+        g = gx * dx + gy * dy + gz * dz
+        if f > best:
+            best, at = f, s
+        if g > 0.0:
+            s0, f0, g0 = s, f, g
+        elif g < 0.0:
+            s1, f1, g1 = s, f, g
+        else:
+            break
+    return at, best
+
+
+@_kernel
+def _deepest_at(t, cx, cy, cz, radius, corner, floor, point):
+    """Deepest point of one triangle inside the cutter with its tip at c: edges, then the inside of the face."""
+    best = -math.inf
+    for e in range(3):
+        g = (e + 1) % 3
+        px, py, pz = t[e, 0] - cx, t[e, 1] - cy, t[e, 2] - cz
+        qx, qy, qz = t[g, 0] - cx, t[g, 1] - cy, t[g, 2] - cz
+        s, f = _along(px, py, pz, qx, qy, qz, radius, corner, max(best, floor))
+        if f > best:
+            best = f
+            point[0], point[1], point[2] = px + s * (qx - px), py + s * (qy - py), pz + s * (qz - pz)
+    px, py, pz = t[0, 0] - cx, t[0, 1] - cy, t[0, 2] - cz
+    ux, uy, uz = t[1, 0] - t[0, 0], t[1, 1] - t[0, 1], t[1, 2] - t[0, 2]
+    vx, vy, vz = t[2, 0] - t[0, 0], t[2, 1] - t[0, 1], t[2, 2] - t[0, 2]
+    nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+    size = math.sqrt(nx * nx + ny * ny + nz * nz)
+    if size <= 1e-14:
+        return best
+    if nz < 0.0:
+        size = -size
+    nx, ny, nz = nx / size, ny / size, nz / size
+    flat = math.sqrt(nx * nx + ny * ny)
+    # The deepest point of the plane stands where the slope of the depth is the plane's normal.
+    rest = nz * corner - flat * (radius - corner) - (nx * px + ny * py + nz * pz)
+    rho = rest if rest > 0.0 else rest / (flat + nz)
+    reach = (radius - corner) + (rho * flat if rest > 0.0 else rho)
+    height = corner - (rho * nz if rest > 0.0 else rho)
+    qx, qy, qz = 0.0, 0.0, height
+    if flat > 1e-12 and reach > 0.0:
+        qx, qy = -reach * nx / flat, -reach * ny / flat
+    else:
+        if nz < 1e-9:
+            return best
+        qz = pz + (nx * px + ny * py) / nz
+    # Inside the triangle? Barycentric shares by the larger projection of the normal.
+    wx, wy, wz = qx - px, qy - py, qz - pz
+    sx, sy, sz = uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx
+    rx, ry, rz = wy * vz - wz * vy, wz * vx - wx * vz, wx * vy - wy * vx
+    b = (sx * nx + sy * ny + sz * nz) / size
+    a = (rx * nx + ry * ny + rz * nz) / size
+    if a >= 0.0 and b >= 0.0 and a + b <= 1.0:
+        f = _depth(qx, qy, qz, radius, corner)
+        if f > best:
+            best = f
+            point[0], point[1], point[2] = qx, qy, qz
+    return best
+
+
+@_kernel
+def _deepest_of(t, ax, ay, az, bx, by, bz, radius, corner, floor, point):
+    """Deepest penetration of a straight motion a-b into one triangle, -inf if surely not above ``floor``.
+
+    ``point`` gets the point of the part relative to the tip, and in [3] the share of the way.
+    """
+    mx, my, mz = bx - ax, by - ay, bz - az
+    # Bound first: a tangent of the concave depth over the six corners of the swept triangle.
+    qx, qy, qz, f = 0.0, 0.0, 0.0, -math.inf
+    for c in range(6):
+        w = c // 3
+        x, y, z = t[c % 3, 0] - ax - w * mx, t[c % 3, 1] - ay - w * my, t[c % 3, 2] - az - w * mz
+        d = _depth(x, y, z, radius, corner)
+        if d > f:
+            f, qx, qy, qz = d, x, y, z
+    for _ in range(4):
+        gx, gy, gz = _slope(qx, qy, qz, radius, corner)
+        lead, sx, sy, sz = -math.inf, 0.0, 0.0, 0.0
+        for c in range(6):
+            w = c // 3
+            x, y, z = t[c % 3, 0] - ax - w * mx, t[c % 3, 1] - ay - w * my, t[c % 3, 2] - az - w * mz
+            d = gx * (x - qx) + gy * (y - qy) + gz * (z - qz)
+            if d > lead:
+                lead, sx, sy, sz = d, x, y, z
+        if f + lead <= floor:
+            return -math.inf
+        share, f = _along(qx, qy, qz, sx, sy, sz, radius, corner, floor)
+        if share == 0.0:
+            break
+        qx, qy, qz = qx + share * (sx - qx), qy + share * (sy - qy), qz + share * (sz - qz)
+    # Then the exact maximum over the way travelled, by tangents again.
+    f0 = _deepest_at(t, ax, ay, az, radius, corner, floor, point)
+    point[3] = 0.0
+    best = f0
+    k0, k1, k2 = point[0], point[1], point[2]
+    if mx == 0.0 and my == 0.0 and mz == 0.0:
+        return best
+    gx, gy, gz = _slope(k0, k1, k2, radius, corner)
+    g0 = -(gx * mx + gy * my + gz * mz)
+    f1 = _deepest_at(t, bx, by, bz, radius, corner, floor, point)
+    gx, gy, gz = _slope(point[0], point[1], point[2], radius, corner)
+    g1 = -(gx * mx + gy * my + gz * mz)
+    if f1 > best:
+        best, k0, k1, k2 = f1, point[0], point[1], point[2]
+        point[3] = 1.0
+    s0, s1 = 0.0, 1.0
+    for _ in range(40):
+        if g0 <= 0.0 or g1 >= 0.0:
+            break
+        s = (f1 - f0 + g0 * s0 - g1 * s1) / (g0 - g1)
+        bound = f0 + g0 * (s - s0)
+        if bound <= max(best, floor) + 5e-5 or not s0 < s < s1:
+            break
+        f = _deepest_at(t, ax + s * mx, ay + s * my, az + s * mz, radius, corner, floor, point)
+        gx, gy, gz = _slope(point[0], point[1], point[2], radius, corner)
+        g = -(gx * mx + gy * my + gz * mz)
+        if f > best:
+            best, k0, k1, k2 = f, point[0], point[1], point[2]
+            point[3] = s
+        if g > 0.0:
+            s0, f0, g0 = s, f, g
+        else:
+            s1, f1, g1 = s, f, g
+    point[0], point[1], point[2] = k0, k1, k2
+    return best
+
+
+@_kernel
+def _deepest_line(
+    ax, ay, az, bx, by, bz, radius, corner, floor,
+    triangles, x0, y0, side, shape, offsets, pyramid, starts, entries, stamps, stamp, stack, point, found,
+):  # fmt: skip
+    """Deepest penetration of a straight motion into the part above ``floor``; ``found`` gets its point and share."""
+    best = floor
+    lowest = min(az, bz)
+    levels = len(offsets)
+    stack[0] = levels - 1
+    stack[1] = 0
+    stack[2] = 0
+    depth = 1
+    while depth > 0:
+        depth -= 1
+        level, i, j = stack[3 * depth], stack[3 * depth + 1], stack[3 * depth + 2]
+        nx = shape[level, 1]
+        z = pyramid[offsets[level] + i * nx + j]
+        if z == -math.inf:
+            continue
+        width = side * (1 << level)
+        away = (
+            math.sqrt(
+                _reach(x0 + (j + 0.5) * width, y0 + (i + 0.5) * width, ax, ay, bx, by, 0.0, 0.0, np.int64(0))
+            )
+            - 0.7072 * width
+        )
+        if _depth(max(0.0, away), 0.0, z - lowest, radius, corner) <= best:
+            continue
+        if level > 0:
+            for di in range(2):
+                for dj in range(2):
+                    if 2 * i + di < shape[level - 1, 0] and 2 * j + dj < shape[level - 1, 1]:
+                        stack[3 * depth] = level - 1
+                        stack[3 * depth + 1] = 2 * i + di
+                        stack[3 * depth + 2] = 2 * j + dj
+                        depth += 1
+            continue
+        b = i * nx + j
+        for e in range(starts[b], starts[b + 1]):
+            f = entries[e]
+            if stamps[f] == stamp:
+                continue
+            stamps[f] = stamp
+            t = triangles[f]
+            if max(t[0, 2], t[1, 2], t[2, 2]) - lowest <= best:
+                continue
+            d = _deepest_of(t, ax, ay, az, bx, by, bz, radius, corner, best, point)
+            if d > best:
+                best = d
+                found[0] = point[0] + ax + point[3] * (bx - ax)
+                found[1] = point[1] + ay + point[3] * (by - ay)
+                found[2] = point[2] + az + point[3] * (bz - az)
+    return best
+
+
+@_kernel
+def penetration(
+    begin, end, pieces, turns, motion, wanted, radius, corner, drop, least,
+    triangles, x0, y0, side, shape, offsets, pyramid, starts, entries, stamps, deep, place,
+):  # fmt: skip
+    """Deepest penetration of the cutter (tip lowered by ``drop``) into the part, by motion, where above ``least``.
+
+    ``deep`` (m,) starts at ``least``; ``place`` (m, 3) gets the point of the part. Motions not ``wanted`` are
+    skipped. Straight motions are exact to 1e-4 mm; arcs are cut into chords until their bulge is below 2e-4 mm
+    wherever it matters. ``stamps`` (triangles,) int64 is scratch of this thread, -1 at first.
+    """
+    stack = np.empty(3 * 4 * 40, np.int64)
+    point, found = np.empty(4), np.empty(3)
+    shares = np.empty((64, 2))
+    count = np.int64(0)
+    highest = pyramid[offsets[len(offsets) - 1]]
+    for k in range(begin, end):
+        m = motion[k]
+        if not wanted[m]:
+            continue
+        ax, ay, az, bx, by, bz = (
+            pieces[k, 0],
+            pieces[k, 1],
+            pieces[k, 2] - drop,
+            pieces[k, 3],
+            pieces[k, 4],
+            pieces[k, 5] - drop,
+        )
+        if min(az, bz) >= highest:
+            continue
+        cx, cy, turn = pieces[k, 6], pieces[k, 7], np.int64(turns[k])
+        floor = deep[m]
+        if turn == 0:
+            count += 1
+            best = _deepest_line(
+                ax,
+                ay,
+                az,
+                bx,
+                by,
+                bz,
+                radius,
+                corner,
+                floor,
+                triangles,
+                x0,
+                y0,
+                side,
+                shape,
+                offsets,
+                pyramid,
+                starts,
+                entries,
+                stamps,
+                count,
+                stack,
+                point,
+                found,
+            )
+            if best > floor:
+                deep[m] = best
+                place[m, 0], place[m, 1], place[m, 2] = found[0], found[1], found[2]
+            continue
+        shares[0, 0], shares[0, 1] = 0.0, 1.0
+        depth = 1
+        while depth > 0:
+            depth -= 1
+            t0, t1 = shares[depth, 0], shares[depth, 1]
+            px, py, qx, qy = ax, ay, bx, by
+            if t0 > 0.0:
+                px, py = _turned(cx, cy, ax, ay, bx, by, turn, t0)
+            if t1 < 1.0:
+                qx, qy = _turned(cx, cy, ax, ay, bx, by, turn, t1)
+            pz, qz = az + t0 * (bz - az), az + t1 * (bz - az)
+            bulge = _bulge(px, py, qx, qy, cx, cy, turn)
+            count += 1
+            best = _deepest_line(
+                px,
+                py,
+                pz,
+                qx,
+                qy,
+                qz,
+                radius,
+                corner,
+                deep[m] - bulge,
+                triangles,
+                x0,
+                y0,
+                side,
+                shape,
+                offsets,
+                pyramid,
+                starts,
+                entries,
+                stamps,
+                count,
+                stack,
+                point,
+                found,
+            )
+            if best <= deep[m] - bulge:
+                continue
+            if bulge <= 2e-4:
+                if best > deep[m]:
+                    deep[m] = best
+                    place[m, 0], place[m, 1], place[m, 2] = found[0], found[1], found[2]
+                continue
+            middle = 0.5 * (t0 + t1)
+            shares[depth, 0], shares[depth, 1] = middle, t1
+            shares[depth + 1, 0], shares[depth + 1, 1] = t0, middle
+            depth += 2
+
+
+@_kernel
+def dilate(heights, drop, out):
+    """``out[i, j]`` = highest of ``heights - drop`` over the square ``drop`` centred there; inf in drop is outside."""
+    ny, nx = heights.shape
+    r = drop.shape[0] // 2
+    for i in range(ny):
+        for di in range(max(-r, -i), min(r, ny - 1 - i) + 1):
+            for dj in range(-r, r + 1):
+                d = drop[r + di, r + dj]
+                if d == math.inf:
+                    continue
+                for j in range(max(0, -dj), min(nx, nx - dj)):
+                    out[i, j] = max(out[i, j], heights[i + di, j + dj] - d)

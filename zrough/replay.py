@@ -1,0 +1,507 @@
+"""Replay: motions of an NC program against stock and part. Facts only; `check` judges them.
+
+Shares nothing with the planner. The kernels are in `kernels/replay.py`, where the method is told.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from zrough.errors import CheckError
+from zrough.grid import Grid
+from zrough.kernels import replay as kernels
+from zrough.ncread import Motion, Program
+
+Floats = NDArray[np.float64]
+Progress = Callable[[str, int, int], None]
+
+STEP = 0.15  # mm of path between two measurements of engagement
+MAP_NODES = 16_000_000  # most nodes of the height map
+LAYER_NODES = 9_000_000  # most nodes of one engagement layer
+LAYERS = 6  # heights remembered at once
+BLOCK_NODES = 16  # nodes along one side of a block of the coarse map
+BODY_STEP = 0.02  # mm; radial pitch of the table of shank and holder
+CHUNK = 20_000  # pieces between two calls of progress
+
+
+@dataclass(frozen=True)
+class Body:
+    """Cutter, shank and holder as the replay sees them, all mm.
+
+    ``table[k]`` is the lowest height over the tip at which shank or holder reach the radius ``k * BODY_STEP``;
+    ``discs`` are (radius, height, name) for the exact test against triangles.
+    """
+
+    radius: float
+    corner: float
+    uncut: float
+    flute_length: float
+    table: Floats
+    discs: tuple[tuple[float, float, str], ...]
+    shank_radius: float
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Motions cut into straight pieces and arcs of at most 45 degrees; rows as in `kernels.replay`."""
+
+    rows: Floats
+    turns: NDArray[np.int8]
+    classes: NDArray[np.uint8]
+    motion: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.turns)
+
+
+@dataclass(frozen=True)
+class Bins:
+    """Triangles of the part sorted into square bins of plan, with a pyramid of highest heights."""
+
+    triangles: Floats
+    x0: float
+    y0: float
+    side: float
+    shape: NDArray[np.int64]
+    offsets: NDArray[np.int64]
+    pyramid: Floats
+    starts: NDArray[np.int64]
+    entries: NDArray[np.int32]
+
+    @property
+    def arguments(self) -> tuple[Any, ...]:
+        """In the order the kernels take them."""
+        return (
+            self.triangles, self.x0, self.y0, self.side, self.shape, self.offsets, self.pyramid, self.starts,
+            self.entries,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Replay:
+    """What the replay measured; arrays by motion of the program unless told otherwise. Lengths mm.
+
+    Attributes
+    ----------
+    worst : (n,) float32, degrees; largest engagement of the level cutting in the motion, 0 in air.
+    worst_at : (n, 3) float64; tip there.
+    mean : (n,) float64, degrees; mean over the length that cuts.
+    cut_length : (n,) float64; length that cuts.
+    over : (3,) float64; cutting length more than 1, 3 and 10 degrees above the cap.
+    histogram, entry_histogram : (361,) float64; length by whole degree, entries apart.
+    steps : number of measurements of engagement.
+    volume : (n,) float64, mm3 removed.
+    depth, depth_at : largest axial depth and where (x, y).
+    met, met_at : largest depth of material met well inside the cutter's circle and where.
+    contact, contact_at : how far shank or holder dip into stock or part and where; 0 for none.
+    grid, heights : the stock as left, (ny, nx) float32, -inf where none stands.
+    tops : the stock as it was, same grid.  part_tops : the part, same grid.
+    """
+
+    worst: NDArray[np.float32]
+    worst_at: Floats
+    mean: Floats
+    cut_length: Floats
+    over: Floats
+    histogram: Floats
+    entry_histogram: Floats
+    steps: int
+    volume: Floats
+    depth: Floats
+    depth_at: Floats
+    met: Floats
+    met_at: Floats
+    contact: Floats
+    contact_at: Floats
+    grid: Grid
+    heights: NDArray[np.float32]
+    tops: NDArray[np.float32]
+    part_tops: NDArray[np.float32]
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Motions -> pieces
+
+
+def cut_into_pieces(program: Program, start_height: float, longest: float) -> Pieces:
+    """Pieces of every motion whose end is known.
+
+    A start that is not known is taken straight above the end at ``start_height`` (or at the end itself if that is
+    higher); arcs are cut into equal shares of at most 45 degrees and at most ``longest`` mm.
+    """
+    start, end = program.start.copy(), program.end
+    use = ~np.isnan(end).any(axis=1)
+    lost = np.isnan(start)
+    start[:, :2] = np.where(lost[:, :2], end[:, :2], start[:, :2])
+    start[:, 2] = np.where(lost[:, 2], np.maximum(end[:, 2], start_height), start[:, 2])
+    sweep = np.where(use, program.sweep, 0.0)
+    in_plan = program.plane == 17
+    radius = np.hypot(start[:, 0] - program.centre[:, 0], start[:, 1] - program.centre[:, 1])
+    count = np.ones(len(program), np.int64)
+    arcs = (sweep != 0.0) & in_plan
+    count[arcs] = np.ceil(
+        np.maximum(np.abs(sweep[arcs]) / (math.pi / 4), np.abs(sweep[arcs]) * radius[arcs] / longest) - 1e-9
+    ).astype(np.int64)
+    count[arcs] = np.clip(count[arcs], 1, 100_000)
+    other = (sweep != 0.0) & ~in_plan
+    count[other] = _chords(program, np.flatnonzero(other))
+    count[~use] = 0
+    motion = np.repeat(np.arange(len(program)), count)
+    first = np.cumsum(count) - count
+    step = np.arange(len(motion)) - first[motion]
+    a = _points(program, start, motion, step / count[motion])
+    b = _points(program, start, motion, (step + 1) / count[motion])
+    rows = np.zeros((len(motion), 8))
+    rows[:, 0:3], rows[:, 3:6] = a, b
+    is_arc = arcs[motion]
+    rows[is_arc, 6:8] = program.centre[motion[is_arc], :2]
+    turns = np.where(is_arc, np.sign(sweep[motion]), 0).astype(np.int8)
+    return Pieces(rows, turns, _classes(program, rows, turns, motion), motion.astype(np.int64))
+
+
+def _chords(program: Program, at: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Chords for arcs outside the XY plane, at most 0.0005 mm off the arc."""
+    which = np.where(program.plane[at] == 18, 2, 1)
+    rows = np.arange(len(at))
+    second = np.where(program.plane[at] == 18, 0, 2)
+    s, c = program.start[at], program.centre[at]
+    radius = np.hypot(s[rows, which] - c[rows, which], s[rows, second] - c[rows, second])
+    angle = 2.0 * np.arccos(np.clip(1.0 - 0.0005 / np.maximum(radius, 0.001), 0.0, 1.0))
+    return np.clip(np.ceil(np.abs(program.sweep[at]) / angle), 1, 100_000).astype(np.int64)
+
+
+def _points(program: Program, start: Floats, motion: NDArray[np.int64], share: Floats) -> Floats:
+    """Points at a share of motions; the ends are the programmed ones to the last digit."""
+    out: Floats = start[motion] + share[:, None] * (program.end[motion] - start[motion])
+    for plane, (i, j) in {17: (0, 1), 18: (2, 0), 19: (1, 2)}.items():
+        at = np.flatnonzero((program.sweep[motion] != 0.0) & (program.plane[motion] == plane))
+        at = at[(share[at] > 0.0)]
+        m, t = motion[at], share[at]
+        u, v = start[m, i] - program.centre[m, i], start[m, j] - program.centre[m, j]
+        r0 = np.hypot(u, v)
+        r1 = np.hypot(program.end[m, i] - program.centre[m, i], program.end[m, j] - program.centre[m, j])
+        angle = np.arctan2(v, u) + t * program.sweep[m]
+        r = r0 + t * (r1 - r0)
+        out[at, i] = program.centre[m, i] + r * np.cos(angle)
+        out[at, j] = program.centre[m, j] + r * np.sin(angle)
+    last = share == 1.0
+    out[last] = program.end[motion[last]]
+    return out
+
+
+def _classes(
+    program: Program, rows: Floats, turns: NDArray[np.int8], motion: NDArray[np.int64]
+) -> NDArray[np.uint8]:
+    rise = rows[:, 5] - rows[:, 2]
+    plan = np.hypot(rows[:, 3] - rows[:, 0], rows[:, 4] - rows[:, 1])
+    level = np.abs(rise) <= kernels.FILM
+    # A chain of pieces each rising less than a film is still a slope if its motion is.
+    whole = np.abs(program.end[motion, 2] - program.start[motion, 2])
+    level &= ~(whole > kernels.FILM)
+    out = np.where(level, kernels.FLAT, np.where(rise < 0, kernels.DOWN, kernels.UP)).astype(np.uint8)
+    out[(plan < 1e-9) & (turns == 0)] = kernels.VERTICAL
+    out[program.kind[motion] == Motion.RAPID] = kernels.RAPID
+    return out
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Cutter, part
+
+
+def body_of(cutter: Any, holder_profile: Any, clearance: float) -> Body:
+    """Shank and holder of a job's cutter; the holder grown by ``clearance``, the shank by nothing."""
+    radius = 0.5 * float(cutter.diameter)
+    flute = float(cutter.flute_length)
+    overhang = float(getattr(cutter, "overhang", None) or flute)
+    shank = 0.5 * float(getattr(cutter, "shank_diameter", None) or cutter.diameter)
+    neck = getattr(cutter, "neck_diameter", None)
+    neck_end = float(getattr(cutter, "neck_length", None) or flute)
+    stages: list[tuple[float, float, str]] = []
+    if neck and neck_end > flute:
+        stages.append((0.5 * float(neck), flute, "shank"))
+        stages.append((shank, neck_end, "shank"))
+    else:
+        stages.append((shank, flute, "shank"))
+    height = overhang
+    for length, lower, upper in holder_profile or ():
+        parts = 1 if abs(upper - lower) < 1e-9 else max(2, math.ceil(abs(upper - lower) / 0.5))
+        for p in range(parts):
+            wide = lower + (upper - lower) * (p + (0.5 if parts > 1 else 0.0)) / parts
+            stages.append((0.5 * wide + clearance, height + length * p / parts - clearance, "holder"))
+        height += length
+    # The shank is taken 0.02 mm slimmer: a wall cut to the cutter's own radius is no contact.
+    stages = [(r - 0.02 if name == "shank" else r, h, name) for r, h, name in stages]
+    widest = max(r for r, _, _ in stages)
+    edges = (np.arange(int(widest / BODY_STEP) + 2) + 1) * BODY_STEP
+    table = np.full(len(edges), math.inf)
+    for r, h, _ in stages:
+        table[edges <= r] = np.minimum(table[edges <= r], h)
+    return Body(
+        radius, float(getattr(cutter, "corner_radius", 0.0) or 0.0), 0.5 * float(getattr(cutter, "uncut_diameter", 0.0) or 0.0),
+        flute, table, tuple(stages), shank,
+    )  # fmt: skip
+
+
+def bin_part(triangles: Floats) -> Bins:
+    """Bins with about four triangles each, at least 48 along the longer side of the part."""
+    triangles = np.ascontiguousarray(triangles, dtype=np.float64)
+    low, high = triangles[:, :, :2].min(axis=(0, 1)), triangles[:, :, :2].max(axis=(0, 1))
+    size = float(max(high - low))
+    along = int(np.clip(math.sqrt(len(triangles) / 4), 48, 1500))
+    side = max(size / along, 1e-3) * (1 + 1e-9)
+    nx, ny = (max(1, math.ceil(float(d) / side + 1e-9)) for d in high - low)
+    starts = np.zeros(ny * nx + 1, np.int64)
+    top = np.full((ny, nx), -math.inf)
+    kernels.bin_triangles(triangles, low[0], low[1], side, ny, nx, starts, np.empty(0, np.int32), top)
+    starts = np.cumsum(starts)
+    entries = np.empty(max(1, int(starts[-1])), np.int32)
+    kernels.bin_triangles(triangles, low[0], low[1], side, ny, nx, starts[:-1].copy(), entries, top)
+    shape, offsets, flat = [(ny, nx)], [0], [top.ravel()]
+    while ny * nx > 1:
+        grown = np.full((ny + ny % 2, nx + nx % 2), -math.inf)
+        grown[:ny, :nx] = top
+        ny, nx = grown.shape[0] // 2, grown.shape[1] // 2
+        top = grown.reshape(ny, 2, nx, 2).max(axis=(1, 3))
+        offsets.append(offsets[-1] + len(flat[-1]))
+        shape.append((ny, nx))
+        flat.append(top.ravel())
+    return Bins(
+        triangles, float(low[0]), float(low[1]), side, np.array(shape, np.int64), np.array(offsets, np.int64),
+        np.concatenate(flat), starts, entries,
+    )  # fmt: skip
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Runs
+
+
+def replay(
+    pieces: Pieces,
+    motions: int,
+    body: Body,
+    stock: Any,
+    part: Bins,
+    cap: float,
+    cell: float | None = None,
+    progress: Progress | None = None,
+) -> Replay:
+    """Run all pieces. ``cap`` in degrees; ``cell`` mm, an upper limit of the map's pitch.
+
+    Raises
+    ------
+    CheckError : the stock has no extent.
+    """
+    lower, upper = (np.asarray(v, dtype=np.float64) for v in (stock.lower, stock.upper))
+    area = float(np.prod(upper[:2] - lower[:2]))
+    if not area > 0.0:
+        raise CheckError("the stock has no extent in plan; check [stock]")
+    pitch = max(min(body.radius / 60.0, cell or math.inf, 0.2), math.sqrt(area / MAP_NODES))
+    grid = Grid.covering((lower[0], lower[1]), (upper[0], upper[1]), pitch, pitch)
+    kind, box = _outline(stock, lower, upper)
+    tops = stock_tops(stock, grid)
+    part_tops = np.full(grid.shape, -np.inf, np.float32)
+    kernels.raster_top(part.triangles, grid.x0, grid.y0, grid.cell, part_tops)
+    highest = float(tops.max())
+    run = _Run(pieces, motions, body, cap, highest, kind, box, grid, tops, part_tops, float(lower[2]))
+    threads = [threading.Thread(target=run.guarded, args=(job,)) for job in (run.engagement, run.removal)]
+    for thread in threads:
+        thread.start()
+    run.watch(threads, progress)
+    return run.result()
+
+
+def _outline(stock: Any, lower: Floats, upper: Floats) -> tuple[int, Floats]:
+    if stock.kind == "block":
+        return kernels.BLOCK, np.array([lower[0], upper[0], lower[1], upper[1]])
+    if stock.kind == "cylinder":
+        return kernels.CYLINDER, np.array(
+            [0.5 * (lower[0] + upper[0]), 0.5 * (lower[1] + upper[1]), 0.5 * (upper[0] - lower[0]), 0.0]
+        )
+    return kernels.MAP, np.zeros(4)
+
+
+def stock_tops(stock: Any, grid: Grid) -> NDArray[np.float32]:
+    """Top of the stock at the nodes, float32."""
+    return np.ascontiguousarray(stock.top(grid), dtype=np.float32)
+
+
+class _Run:
+    """The two threads of a replay and their arrays."""
+
+    def __init__(
+        self, pieces: Pieces, motions: int, body: Body, cap: float, highest: float, kind: int, box: Floats,
+        grid: Grid, tops: NDArray[np.float32], part_tops: NDArray[np.float32], bottom: float,
+    ) -> None:  # fmt: skip
+        self.pieces, self.body, self.cap, self.highest = pieces, body, cap, highest
+        self.kind, self.box, self.grid, self.tops, self.part_tops, self.bottom = (
+            kind,
+            box,
+            grid,
+            tops,
+            part_tops,
+            bottom,
+        )
+        self.worst = np.zeros(motions, np.float32)
+        self.worst_at = np.full((motions, 3), np.nan)
+        self.mean, self.cut_length = np.zeros(motions), np.zeros(motions)
+        self.over, self.histogram, self.entry_histogram = np.zeros(3), np.zeros(361), np.zeros(361)
+        self.steps = 0
+        self.volume, self.depth, self.met, self.contact = (np.zeros(motions) for _ in range(4))
+        self.depth_at, self.met_at, self.contact_at = (np.full((motions, 2), np.nan) for _ in range(3))
+        self.heights = tops.copy()
+        self.done = [0, 0]
+        self.failure: BaseException | None = None
+        self.stop = False
+
+    def guarded(self, job: Callable[[], None]) -> None:
+        try:
+            job()
+        except BaseException as error:  # handed to the caller's thread
+            self.failure = error
+            self.stop = True
+
+    def watch(self, threads: list[threading.Thread], progress: Progress | None) -> None:
+        total = 2 * len(self.pieces)
+        try:
+            for thread in threads:
+                while thread.is_alive():
+                    thread.join(0.05)
+                    if progress is not None:
+                        progress("replay", sum(self.done), total)
+        finally:
+            self.stop = True
+            for thread in threads:
+                thread.join()
+        if self.failure is not None:
+            raise self.failure
+
+    def chunks(self, lane: int) -> Any:
+        for begin in range(0, len(self.pieces), CHUNK):
+            if self.stop:
+                return
+            yield begin, min(begin + CHUNK, len(self.pieces))
+            self.done[lane] = min(begin + CHUNK, len(self.pieces))
+
+    def engagement(self) -> None:
+        radius, p = self.body.radius, self.pieces
+        low = (self.grid.x0, self.grid.y0)
+        size = (self.grid.nx * self.grid.cell, self.grid.ny * self.grid.cell)
+        cell = max(radius / 32.0, math.sqrt(size[0] * size[1] / LAYER_NODES))
+        shape = (math.ceil(size[1] / cell) + 5, math.ceil(size[0] / cell) + 5)
+        layers = np.empty((LAYERS, *shape), np.float32)
+        slot_z, slot_seen = np.zeros(LAYERS), np.zeros(LAYERS, np.int64)
+        slot_used = np.full(LAYERS, -1, np.int64)
+        slot_known, slot_above = np.zeros(LAYERS, np.int64), np.full(LAYERS, -np.inf)
+        step = min(STEP, 0.15 * radius)
+        half = math.pi / 2  # the circle's rear half has been swept by the motion itself
+        count = math.ceil(2 * half / (cell / radius)) + 1
+        angles = np.linspace(-half, half, count)
+        top = self.tops if self.kind == kernels.MAP else np.zeros((1, 1), np.float32)
+        entry = np.zeros(2, np.int64)
+        for begin, end in self.chunks(0):
+            self.steps += kernels.engagement(
+                begin, end, p.rows, p.turns, p.classes, p.motion, radius, step, self.cap,
+                layers, slot_z, slot_seen, slot_used, slot_known, slot_above, low[0] - 2 * cell, low[1] - 2 * cell, cell, 1.6 * cell,
+                self.kind, self.box, self.highest, top, self.grid.x0, self.grid.y0, self.grid.cell,
+                np.cos(angles), np.sin(angles), angles[1] - angles[0],
+                entry, self.worst, self.worst_at, self.mean, self.cut_length, self.over,
+                self.histogram, self.entry_histogram,
+            )  # fmt: skip
+
+    def removal(self) -> None:
+        p, grid, body = self.pieces, self.grid, self.body
+        means = self.mean_tops()
+        tops = means.copy()
+        coarse = _block_maximum(np.maximum(self.tops, self.part_tops), BLOCK_NODES)
+        carry = np.full(3, np.nan)
+        for begin, end in self.chunks(1):
+            kernels.removal(
+                begin, end, p.rows, p.turns, p.classes, p.motion, body.radius, body.corner, body.uncut,
+                self.heights, means, tops, self.part_tops, coarse, BLOCK_NODES, grid.x0, grid.y0, grid.cell,
+                self.bottom, self.kind, self.box, self.highest, body.table, BODY_STEP, carry,
+                self.volume, self.depth, self.depth_at, self.met, self.met_at, self.contact, self.contact_at,
+            )  # fmt: skip
+
+    def mean_tops(self) -> NDArray[np.float32]:
+        """Top of each cell, also of cells whose node misses a block or cylinder that their area touches."""
+        means = self.tops.copy()
+        if self.kind != kernels.MAP:
+            means[:] = self.highest
+        return means
+
+    def result(self) -> Replay:
+        cutting = self.cut_length > 0
+        self.mean[cutting] /= self.cut_length[cutting]
+        return Replay(
+            self.worst, self.worst_at, self.mean, self.cut_length, self.over, self.histogram, self.entry_histogram,
+            self.steps, self.volume, self.depth, self.depth_at, self.met, self.met_at, self.contact, self.contact_at,
+            self.grid, self.heights, self.tops, self.part_tops,
+        )  # fmt: skip
+
+
+def _block_maximum(heights: NDArray[np.float32], block: int) -> NDArray[np.float32]:
+    ny, nx = heights.shape
+    by, bx = -(-ny // block), -(-nx // block)
+    out = np.full((by * block, bx * block), -np.inf, np.float32)
+    out[:ny, :nx] = heights
+    return np.ascontiguousarray(out.reshape(by, block, bx, block).max(axis=(1, 3)))
+
+
+def penetration(
+    pieces: Pieces, motions: int, part: Bins, radius: float, corner: float, drop: float, least: float,
+    wanted: NDArray[np.bool_] | None = None, threads: int = 2,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Deepest penetration of a cutter into the part by motion, (n,) mm, and the point of the part, (n, 3).
+
+    The cutter has the given radius and corner radius and its tip ``drop`` below the programmed one. Depth is the
+    distance from the deepest point of the part to the nearest surface of the cutter. Values not above ``least``
+    are given as ``least``.
+    """
+    deep, place = np.full(motions, least), np.full((motions, 3), np.nan)
+    if wanted is None:
+        wanted = np.ones(motions, np.bool_)
+    n = len(pieces)
+    # Cut between motions, so no two threads write the same motion.
+    marks = [
+        int(np.searchsorted(pieces.motion, pieces.motion[min(n - 1, n * k // (8 * threads))]))
+        for k in range(8 * threads)
+    ]
+    bounds = list(zip(marks, [*marks[1:], n], strict=True))
+    lock = threading.Lock()
+    queue = list(reversed(bounds))
+    failure: list[BaseException] = []
+
+    def work() -> None:
+        stamps = np.full(len(part.triangles), -1, np.int64)
+        base = 0
+        while True:
+            with lock:
+                if not queue or failure:
+                    return
+                begin, end = queue.pop()
+            try:
+                stamps[:] = -1
+                kernels.penetration(
+                    begin, end, pieces.rows, pieces.turns, pieces.motion, wanted, radius, corner, drop, least,
+                    *part.arguments, stamps, deep, place,
+                )  # fmt: skip
+            except BaseException as error:
+                failure.append(error)
+                return
+            base += 1
+
+    pool = [threading.Thread(target=work) for _ in range(threads)]
+    for thread in pool:
+        thread.start()
+    for thread in pool:
+        thread.join()
+    if failure:
+        raise failure[0]
+    return deep, place
