@@ -41,9 +41,8 @@ def main() -> None:
     asked = options.parse_args()
     todo = jobs(asked.jobs, asked.size)
     print(f"{cores()} cores; kernels ready after {zrough.warm_up():.1f} s")
-    print(
-        f"{'workers':>8}{'seconds':>9}{'ratio':>7}{'jobs/min':>10}{'sum of jobs s':>15}{'peak MB a worker':>18}  outcome"
-    )
+    heads = f"{'workers':>8}{'seconds':>9}{'ratio':>7}{'jobs/min':>10}{'sum of jobs s':>15}"
+    print(f"{heads}{'peak MB a worker':>18}  outcome")
     first, files = 0.0, None
     for workers in asked.workers:
         out = Path(tempfile.mkdtemp(prefix="bench-batch-"))

@@ -4,9 +4,9 @@
     python benchmarks/bench_plan.py --sizes small large  # other sizes
     python benchmarks/bench_plan.py --curve lid_core     # time and memory over cells and sizes
 
-Both paths are measured by the same raster replay in plain_rings.py, which knows neither planner. Climb levels
-are off: on the primary levels both do the same work. Times are wall-clock of the second call (the first one of
-a process loads or compiles kernels and is shown apart). Entries are left out of the engagement figures.
+Both paths are measured by the same raster replay in plain_rings.py, which knows neither planner. Climb
+levels are off: on the primary levels both do the same work. Times are wall-clock of the second call (the
+first one of a process loads or compiles kernels and is shown apart). Entries are left out of the engagement.
 """
 
 from __future__ import annotations
@@ -153,8 +153,8 @@ def curve(name: str) -> None:
             found = one_in_child(name, size, cell)
             million = plan_area / cell**2 / 1e6
             print(
-                f"{size:8s} {cell:5.2f} {million:7.3f} {found['second']:7.2f} {found['second'] / million:8.2f} "
-                f"{found['mb']:7.0f}",
+                f"{size:8s} {cell:5.2f} {million:7.3f} {found['second']:7.2f} "
+                f"{found['second'] / million:8.2f} {found['mb']:7.0f}",
                 flush=True,
             )
 

@@ -17,7 +17,7 @@ LINE_BONUS = 1.3  # an arc must reach this much further than a line to be worth 
 EASE_ABOVE = 0.02  # rad; kinks below one degree are left alone
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
 def line_fits(p, i, j, tol):
     """True if points i..j advance along the chord i-j and stay within tol of it."""
     dx, dy, dz = p[j, 0] - p[i, 0], p[j, 1] - p[i, 1], p[j, 2] - p[i, 2]
@@ -36,7 +36,7 @@ def line_fits(p, i, j, tol):
     return True
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
 def arc_holds(p, i, j, bend, tol, rising):
     """True if every point and chord of i..j lies within tol of the arc, in order along it."""
     ax, ay = p[i, 0], p[i, 1]
@@ -73,7 +73,7 @@ def arc_holds(p, i, j, bend, tol, rising):
     return True
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
 def arc_bend(p, i, j, tol, r_min, r_max, rising, wish):
     """Bend of an arc i-j within tol, 0 if there is none. ``wish`` (NaN: none) is preferred if allowed."""
     ax, ay = p[i, 0], p[i, 1]
@@ -124,7 +124,7 @@ def arc_bend(p, i, j, tol, r_min, r_max, rising, wish):
     return 0.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
 def piece(p, i, j, tol, r_min, r_max, rising, heading):
     """(fits, bend) of the piece i-j: a line if one fits, else an arc leaving along ``heading`` if it can."""
     if line_fits(p, i, j, tol):
@@ -140,7 +140,7 @@ def piece(p, i, j, tol, r_min, r_max, rising, heading):
     return bend != 0.0, bend
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
 def headings(p, i, j, bend):
     """Directions in plan at the start and at the end of a piece; NaN if it goes straight up or down."""
     dx, dy = p[j, 0] - p[i, 0], p[j, 1] - p[i, 1]
@@ -151,7 +151,7 @@ def headings(p, i, j, bend):
     return chord - half, chord + half
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
 def kink(a, b):
     """Angle between two directions, 0 where one is unknown."""
     if np.isnan(a) or np.isnan(b):
@@ -160,7 +160,7 @@ def kink(a, b):
     return abs(d - 2.0 * np.pi * np.rint(d / (2.0 * np.pi)))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
 def follows(p, i, j, tol, r_min, r_max, rising, arcs):
     """True if the piece i-j fits as a line (arcs 0) or as an arc (arcs 1)."""
     if arcs == 0:
@@ -168,29 +168,23 @@ def follows(p, i, j, tol, r_min, r_max, rising, arcs):
     return arc_bend(p, i, j, tol, r_min, r_max, rising, np.nan) != 0.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
 def furthest(p, i, first, limit, tol, r_min, r_max, rising, arcs):
     """Largest j found in first..limit for which i-j fits, by doubling, then halving; i if first does not."""
     good, bad = i, limit + 1
     j = first
     while j <= limit:
-        if not follows(p, i, j, tol, r_min, r_max, rising, arcs):
-            bad = j
-            break
-        good = j
-        if j == limit:
-            break
-        j = min(limit, i + 2 * (j - i))
-    while good > i and bad - good > 1:
-        j = (good + bad) // 2
         if follows(p, i, j, tol, r_min, r_max, rising, arcs):
             good = j
         else:
             bad = j
+        if good == i or good == limit or bad - good <= 1:
+            break
+        j = min(limit, 2 * j - i) if bad > limit else (good + bad) // 2
     return good
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def fit_pieces(p, run, stops, tol, min_length, r_min, r_max, rising, joints, bends):
     """Fit the whole polyline; returns the number of pieces.
 
@@ -225,7 +219,7 @@ def fit_pieces(p, run, stops, tol, min_length, r_min, r_max, rising, joints, ben
     return count
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
 def ease(p, run, block, count, tol, min_length, r_min, r_max, rising, joints, bends):
     """Move joints of the pieces block..count back where that spares a short piece or flattens a kink.
 
@@ -259,15 +253,14 @@ def ease(p, run, block, count, tol, min_length, r_min, r_max, rising, joints, be
             t = m - back
             tight = min(run[b] - run[t], run[t] - run[a]) < min_length
             if not (tight and not best_short) and (best_short or run[m] - run[t] <= 0.5 * (run[m] - run[a])):
-                fits_b, bend_b = piece(p, t, b, tol, r_min, r_max, rising, np.nan)
+                fits_a, bend_a = piece(p, a, t, tol, r_min, r_max, rising, before)
+                a0, a1 = headings(p, a, t, bend_a)
+                fits_b, bend_b = piece(p, t, b, tol, r_min, r_max, rising, a1)
                 if not fits_b:
                     misses += 1
                     if misses > 3:
                         break
-                fits_a, bend_a = piece(p, a, t, tol, r_min, r_max, rising, before)
-                if fits_a and fits_b:
-                    a0, a1 = headings(p, a, t, bend_a)
-                    fits_b, bend_b = piece(p, t, b, tol, r_min, r_max, rising, a1)
+                elif fits_a:
                     b0, b1 = headings(p, t, b, bend_b)
                     now = max(kink(before, a0), kink(a1, b0), kink(b1, after))
                     if (best_short and not tight) or now < 0.98 * worst:
