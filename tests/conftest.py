@@ -20,6 +20,17 @@ settings.register_profile(
 settings.load_profile("zrough")
 
 
+INTERPRETED = os.environ.get("NUMBA_DISABLE_JIT", "0") not in ("", "0")
+
+
+def pytest_collection_modifyitems(items):
+    """Leave out what takes minutes with interpreted kernels."""
+    if INTERPRETED:
+        for item in items:
+            if item.get_closest_marker("compiled"):
+                item.add_marker(pytest.mark.skip(reason="too slow with interpreted kernels"))
+
+
 @pytest.fixture
 def job_dict():
     """The job of the README, without a part."""

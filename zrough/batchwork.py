@@ -22,8 +22,7 @@ from typing import Any
 
 from zrough.errors import Cancelled, ZroughError
 from zrough.job import Job
-
-Progress = Callable[[str, int, int], "bool | None"]
+from zrough.progress import Progress
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,7 @@ app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # plain help: the decorated one takes half a second to load
 )
 
 JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="job file (TOML)", show_default=False)]
@@ -57,7 +58,7 @@ def _common(
     """Options before the command."""
 
 
-@app.command()
+@app.command(short_help="Plan a job into a folder: program, report, leftover.")
 def plan(
     job_file: JobFile,
     out: Annotated[Path, typer.Option("--out", "-o", metavar="DIR", help="folder for the results")],
@@ -84,7 +85,7 @@ def plan(
     _leave(_verdict(made.check))
 
 
-@app.command()
+@app.command(short_help="Replay an NC program and judge it.")
 def check(
     program: Annotated[Path, typer.Argument(metavar="NC", help="NC program (text)", show_default=False)],
     job_file: JobFile,
@@ -111,7 +112,7 @@ def check(
     _leave(_verdict(verdict))
 
 
-@app.command()
+@app.command(short_help="Tell what a part is like.")
 def inspect(
     part: Annotated[Path, typer.Argument(metavar="PART", help="mesh or STEP file", show_default=False)],
     verbose: Verbose = 0,
@@ -123,7 +124,7 @@ def inspect(
     _print(zrough.inspect(part).lines())
 
 
-@app.command("cutting-data")
+@app.command("cutting-data", short_help="Show speeds, feeds and loads.")
 def cutting_data(job_file: JobFile, verbose: Verbose = 0) -> None:
     """Show the speeds, feeds and loads proposed for a job."""
     _log_level(False, verbose)
@@ -132,7 +133,7 @@ def cutting_data(job_file: JobFile, verbose: Verbose = 0) -> None:
     _print(cliview.cutting_lines(_read(job_file)))
 
 
-@app.command()
+@app.command(short_help="Print a JSON Schema.")
 def schema(
     what: Annotated[Literal["job", "report"], typer.Argument(help="which file to describe")] = "job",
 ) -> None:
@@ -147,7 +148,7 @@ def schema(
         _print_json(report.json_schema())
 
 
-@app.command("warm-up")
+@app.command("warm-up", short_help="Compile all kernels now.")
 def warm_up() -> None:
     """Compile all kernels now and keep them on disk, so that the first job starts at once."""
     from zrough.warm import warm_up as run
@@ -155,14 +156,16 @@ def warm_up() -> None:
     _print([f"kernels ready after {run():.1f} s"])
 
 
-@app.command()
+@app.command(short_help="Plan many jobs.")
 def batch(
     sources: Annotated[
         list[Path],
         typer.Argument(metavar="DIR|LIST|JOB...", help="folders, text lists, job files", show_default=False),
     ],
     out: Annotated[Path, typer.Option("--out", "-o", metavar="DIR", help="folder for the results")],
-    workers: Annotated[int | None, typer.Option(min=1, help="worker processes [default: one a core]")] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, metavar="N", help="worker processes [default: one a core]")
+    ] = None,
     timeout: Annotated[float | None, typer.Option(min=0.001, metavar="S", help="seconds for one job")] = None,
     memory: Annotated[int | None, typer.Option(min=1, metavar="MB", help="memory for one worker")] = None,
     scheduler: Annotated[
@@ -229,9 +232,9 @@ def _leave(status: int) -> None:
 
 def _say_if_cold(quiet: bool) -> None:
     """Tell why a first run takes longer."""
-    from zrough.warm import cold_kernels
+    from zrough.warm import cold
 
-    if not quiet and (n := cold_kernels()):
+    if not quiet and (n := cold()):
         _complain(f"first run: compiling {n} kernels and storing them; takes about half a minute, once")
 
 
