@@ -1,0 +1,177 @@
+"""Ways down into ground that has no cleared place: helix, ramp, pre-drilled hole, or none and why."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .job import Cutter, Job
+from .rings import Entry, Frame
+
+NARROWEST = 0.2  # of the cutter radius: a helix tighter than this is a plunge in all but name
+
+
+@dataclass(frozen=True)
+class Hole:
+    """A hole drilled before roughing, mm."""
+
+    x: float
+    y: float
+    diameter: float
+    bottom: float
+
+
+@dataclass(frozen=True)
+class EntryRules:
+    """What the job allows: ``method``, helix path radius wanted and smallest, cutter radius, ``holes``."""
+
+    method: str
+    radius: float
+    helix: float
+    smallest: float
+    eps: float
+    holes: tuple[Hole, ...] = ()
+    slotting: bool = False
+
+    @classmethod
+    def of(cls, job: Job, cutter: Cutter, bore: float, eps: float) -> EntryRules:
+        """Rules of a job for one cutter; ``bore`` is the proposed diameter of the helix, mm.
+
+        The bore stays below twice the flat of the tip's reach, so that no post is left under the cutter.
+        """
+        radius = 0.5 * cutter.diameter
+        wanted = job.entry.helix_diameter if job.entry.helix_diameter is not None else bore
+        no_post = radius - cutter.corner_radius if cutter.corner_radius < radius else 0.5 * radius
+        helix = min(max(0.5 * (wanted - cutter.diameter), NARROWEST * radius), max(no_post, NARROWEST * radius))
+        holes = tuple(Hole(h.x, h.y, h.diameter, h.bottom) for h in job.entry.pre_drilled)
+        smallest = max(NARROWEST * radius, 0.5 * cutter.uncut_diameter)
+        return cls(job.entry.method, radius, helix, smallest, eps, holes, job.roughing.slotting)
+
+
+@dataclass(frozen=True)
+class Left:
+    """Ground that is not cut: place, clear width there (mm), plan area (mm2) and the reason."""
+
+    x: float
+    y: float
+    width: float
+    area: float
+    reason: str
+
+
+def ways_in(
+    sd: NDArray[np.float32],
+    free: NDArray[np.uint8],
+    blk: NDArray[np.int32],
+    mat: NDArray[np.uint8],
+    frame: Frame,
+    rules: EntryRules,
+    z: float,
+) -> tuple[list[Entry], list[Left]]:
+    """One entry for each connected free area that holds material and no clear ground; the others as `Left`."""
+    from scipy import ndimage
+
+    label, count = ndimage.label(free, structure=np.ones((3, 3)))
+    if not count:
+        return [], []
+    blocked = np.bincount(label[blk > 0], minlength=count + 1)
+    clear = np.bincount(label[(blk == 0) & (free > 0)], minlength=count + 1)
+    entries: list[Entry] = []
+    left: list[Left] = []
+    boxes = ndimage.find_objects(label)
+    for area in range(1, count + 1):
+        if blocked[area] and not clear[area]:
+            found = _way_into(sd, label, area, boxes[area - 1], frame, rules, z)
+            if isinstance(found, Entry):
+                entries.append(found)
+            else:
+                left.append(found)
+    return entries, left
+
+
+def _way_into(
+    sd: NDArray[np.float32],
+    label: NDArray[np.int32],
+    area: int,
+    box: tuple[slice, slice],
+    frame: Frame,
+    rules: EntryRules,
+    z: float,
+) -> Entry | Left:
+    inside, depth = _depth(sd, label, area, box, frame, rules)
+    i, j = np.unravel_index(int(np.argmax(depth)), depth.shape)
+    room = float(depth[i, j]) - rules.eps
+    x = frame.x0 + (2 * box[1].start + int(j)) * frame.h
+    y = frame.y0 + (2 * box[0].start + int(i)) * frame.h
+    size = float(np.count_nonzero(label[box] == area)) * frame.hb**2
+    if rules.method in ("auto", "pre-drilled"):
+        for hole in rules.holes:
+            a = round((hole.y - frame.y0) / frame.h) - 2 * box[0].start
+            b = round((hole.x - frame.x0) / frame.h) - 2 * box[1].start
+            fits = 0.5 * hole.diameter - rules.radius
+            if 0 <= a < depth.shape[0] and 0 <= b < depth.shape[1] and inside[a, b] and fits > 0.0:
+                if hole.bottom <= z + 1e-6:
+                    return Entry(hole.x, hole.y, fits, "pre-drilled")
+    width = 2.0 * (room + rules.radius)
+    if rules.method in ("none", "outside", "pre-drilled"):
+        return Left(x, y, width, size, f"no way in: entry.method is {rules.method!r} and no place is open")
+    if rules.method in ("auto", "helix") and room >= rules.smallest:
+        return Entry(x, y, min(room, rules.helix), "helix")
+    if rules.method == "ramp" or (rules.method == "auto" and rules.slotting):
+        line = _longest_line(depth, rules.eps, (i, j))
+        if line is not None:
+            (a, b), (c, d) = line
+            ox, oy = frame.x0 + 2 * box[1].start * frame.h, frame.y0 + 2 * box[0].start * frame.h
+            ends = (ox + b * frame.h, oy + a * frame.h, ox + d * frame.h, oy + c * frame.h)
+            if math.hypot(ends[2] - ends[0], ends[3] - ends[1]) >= rules.radius:
+                return Entry(ends[0], ends[1], 0.0, "ramp", ends[2], ends[3])
+    return Left(x, y, width, size, f"too narrow for a helix: {width:.2f} mm wide, cutter {2 * rules.radius:g} mm")
+
+
+def _depth(
+    sd: NDArray[np.float32],
+    label: NDArray[np.int32],
+    area: int,
+    box: tuple[slice, slice],
+    frame: Frame,
+    rules: EntryRules,
+) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """Distance of each node of one free area to what is not free, on the level's own pitch, mm."""
+    from scipy import ndimage
+
+    rows = slice(2 * box[0].start, min(sd.shape[0], 2 * box[0].stop))
+    cols = slice(2 * box[1].start, min(sd.shape[1], 2 * box[1].stop))
+    mine = np.kron(label[box] == area, np.ones((2, 2), bool))[: rows.stop - rows.start, : cols.stop - cols.start]
+    near = sd[rows, cols]
+    inside = (near >= rules.eps) & ndimage.binary_dilation(mine, iterations=2)
+    padded = np.pad(inside, 1)
+    far = ndimage.distance_transform_edt(padded)[1:-1, 1:-1] * frame.h
+    # close to the boundary the exact distance is known; further in, a node distance is up to a cell off
+    depth = np.where(far > 2.0 * frame.h, far - frame.h, np.minimum(far, near))
+    return inside, np.where(inside, depth, 0.0)
+
+
+def _longest_line(
+    depth: NDArray[np.float64], eps: float, at: tuple[np.intp, np.intp]
+) -> tuple[tuple[int, int], tuple[int, int]] | None:
+    """Longest straight line of free nodes through the roomiest node, over 36 directions."""
+    best, line = 0, None
+    for k in range(36):
+        a = math.pi * k / 36
+        ends = []
+        for sign in (1, -1):
+            n = 0
+            while True:
+                i = round(float(at[0]) + sign * (n + 1) * math.sin(a))
+                j = round(float(at[1]) + sign * (n + 1) * math.cos(a))
+                if not (0 <= i < depth.shape[0] and 0 <= j < depth.shape[1]) or depth[i, j] <= eps:
+                    break
+                n += 1
+            ends.append((round(float(at[0]) + sign * n * math.sin(a)), round(float(at[1]) + sign * n * math.cos(a)), n))
+        if ends[0][2] + ends[1][2] > best:
+            best = ends[0][2] + ends[1][2]
+            line = (ends[0][:2], ends[1][:2])
+    return line

@@ -1,0 +1,755 @@
+"""Kernels of the clearing engine: walking a ring, finding the next start, what the walls still hold.
+
+State of one level, all maps C-contiguous with row = y and a common origin (x0, y0):
+
+* ``sd``  float32, pitch ``h``: signed distance to the boundary of the admissible centre area, positive inside,
+  clamped beyond a narrow band.
+* ``d2``  float32, pitch ``hd``: squared distance to the nearest swept centre. Material stands where it exceeds
+  ``R * R``; open air outside the stock is preset as if swept. Interpolated values subtract what a bilinear
+  patch of x*x + y*y is too high, so that the distance to one centre is exact between nodes.
+* ``mat`` uint8, pitch ``hb``: 1 where a coarse node holds material the cutter can reach at this level.
+* ``blk`` int32, pitch ``hb``: how many such nodes lie within the cutter radius plus a margin; 0 = clear ground.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit, prange
+
+HALF_PI = 0.5 * math.pi
+SAMPLES = 129  # points on the leading half circle, odd so that one looks straight ahead
+DONE, FULL, STUCK, LOST, LOOPED = 0, 1, 2, 3, 4
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _lerp(a, x0, y0, h, x, y):
+    u = (x - x0) / h
+    v = (y - y0) / h
+    ny, nx = a.shape
+    j = int(u)
+    i = int(v)
+    if u < 0.0 or v < 0.0 or j >= nx - 1 or i >= ny - 1:
+        return -1.0e30
+    u -= j
+    v -= i
+    top = a[i, j] + u * (a[i, j + 1] - a[i, j])
+    low = a[i + 1, j] + u * (a[i + 1, j + 1] - a[i + 1, j])
+    return top + v * (low - top)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _swept2(d2, x0, y0, hd, x, y):
+    """Squared distance from (x, y) to the nearest swept centre; 0 outside the map (air)."""
+    u = (x - x0) / hd
+    v = (y - y0) / hd
+    ny, nx = d2.shape
+    j = int(u)
+    i = int(v)
+    if u < 0.0 or v < 0.0 or j >= nx - 1 or i >= ny - 1:
+        return 0.0
+    u -= j
+    v -= i
+    a = d2[i, j]
+    b = d2[i + 1, j]
+    top = a + u * (d2[i, j + 1] - a)
+    low = b + u * (d2[i + 1, j + 1] - b)
+    return top + v * (low - top) - hd * hd * (u * (1.0 - u) + v * (1.0 - v))
+
+
+@njit(cache=True, nogil=True)
+def _arc(d2, x0, y0, hd, radius, x, y, hx, hy, circle):
+    """Arc of the leading half circle that lies in material, rad, and the side of its far end (rad from ahead).
+
+    ``circle`` (SAMPLES, 2) runs from -90 deg (right of the heading) to +90 deg. Ends of an arc are placed
+    between samples by the zero of (distance - radius), linear there.
+    """
+    r2 = radius * radius
+    step = math.pi / (SAMPLES - 1)
+    total = 0.0
+    before = 0.0
+    for k in range(SAMPLES):
+        c = circle[k, 0]
+        s = circle[k, 1]
+        px = x + radius * (hx * c - hy * s)
+        py = y + radius * (hy * c + hx * s)
+        here = _swept2(d2, x0, y0, hd, px, py) - r2
+        if k > 0:
+            if here > 0.0:
+                total += step if before > 0.0 else step * here / (here - before)
+            elif before > 0.0:
+                total += step * before / (before - here)
+        before = here
+    return total
+
+
+@njit(cache=True, nogil=True)
+def _touch(d2, x0, y0, hd, radius, probe, x, y, samples):
+    """True if any material lies on the circle of radius ``probe`` round (x, y)."""
+    r2 = radius * radius
+    for k in range(samples):
+        a = 2.0 * math.pi * k / samples
+        if _swept2(d2, x0, y0, hd, x + probe * math.cos(a), y + probe * math.sin(a)) > r2:
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _stamp(d2, x0, y0, hd, reach, x, y):
+    """Lower ``d2`` to the squared distance from (x, y) wherever that is within ``reach``."""
+    ny, nx = d2.shape
+    fi = (y - y0) / hd
+    fj = (x - x0) / hd
+    n = reach / hd
+    i0 = max(0, int(math.ceil(fi - n)))
+    i1 = min(ny - 1, int(math.floor(fi + n)))
+    for i in range(i0, i1 + 1):
+        dy = np.float32((i - fi) * hd)
+        dy2 = dy * dy
+        half = math.sqrt(max(0.0, n * n - (i - fi) * (i - fi)))
+        j0 = max(0, int(math.ceil(fj - half)))
+        j1 = min(nx - 1, int(math.floor(fj + half)))
+        row = d2[i]
+        base = np.float32(j0 * hd - fj * hd)
+        pitch = np.float32(hd)
+        for j in range(j0, j1 + 1):
+            dx = base + pitch * np.float32(j - j0)
+            v = dx * dx + dy2
+            if v < row[j]:
+                row[j] = v
+
+
+@njit(cache=True, nogil=True)
+def _count_disc(blk, i, j, spans, sign):
+    ny, nx = blk.shape
+    n = spans.shape[0] // 2
+    for k in range(spans.shape[0]):
+        r = i + k - n
+        if r < 0 or r >= ny:
+            continue
+        w = spans[k]
+        a = max(0, j - w)
+        b = min(nx - 1, j + w)
+        for q in range(a, b + 1):
+            blk[r, q] += sign
+
+
+@njit(cache=True, nogil=True)
+def _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, depth):
+    """Take coarse nodes newly swept by a cutter at (x, y) out of ``mat`` and ``blk``; how many they were.
+
+    Only the rim of the disc, ``depth`` deep, is looked at: the inside was swept by the steps before.
+    """
+    ny, nx = mat.shape
+    fi = (y - y0) / hb
+    fj = (x - x0) / hb
+    n = radius / hb
+    inner = max(0.0, n - depth / hb)
+    r2 = radius * radius
+    gone = 0
+    for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
+        dy2 = (i - fi) * (i - fi)
+        outer_half = math.sqrt(max(0.0, n * n - dy2))
+        inner_half = math.sqrt(inner * inner - dy2) if dy2 < inner * inner else 0.0
+        for part in range(2):
+            if part == 0:
+                a = int(math.ceil(fj - outer_half))
+                b = int(math.floor(fj - inner_half))
+            else:
+                a = int(math.ceil(fj + inner_half))
+                b = int(math.floor(fj + outer_half))
+            for j in range(max(0, a), min(nx - 1, b) + 1):
+                if mat[i, j] and d2[i * ratio, j * ratio] <= r2:
+                    mat[i, j] = 0
+                    gone += 1
+                    _count_disc(blk, i, j, spans, -1)
+    return gone
+
+
+@njit(cache=True, nogil=True)
+def stamp_path(d2, x0, y0, hd, reach, pts):
+    """Sweep the cutter along the sample points ``pts (n, 2)`` on the fine map only."""
+    for k in range(pts.shape[0]):
+        _stamp(d2, x0, y0, hd, reach, pts[k, 0], pts[k, 1])
+
+
+@njit(cache=True, nogil=True)
+def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat, blk, free, prefix):
+    """Fill ``free``, ``mat`` and ``blk`` for a level; the number of coarse nodes of material in reach.
+
+    Disc counts come from row prefix sums, so a level costs nodes x disc rows, whatever is in it.
+    """
+    ny, nx = mat.shape
+    ratio = int(round(hb / hd))
+    step = int(round(hb / h))
+    r2 = radius * radius
+    for i in range(ny):
+        for j in range(nx):
+            a = min(i * step, sd.shape[0] - 1)
+            b = min(j * step, sd.shape[1] - 1)
+            free[i, j] = 1 if sd[a, b] >= eps else 0
+    any_material = False
+    for i in range(ny):
+        for j in range(nx):
+            mat[i, j] = 1 if d2[i * ratio, j * ratio] > r2 else 0
+            if mat[i, j]:
+                any_material = True
+    total = 0
+    if any_material:
+        _disc_counts(free, prefix, (radius - margin_reach) / hb, mat, blk, True)
+        for i in range(ny):
+            for j in range(nx):
+                if mat[i, j] and blk[i, j] == 0:
+                    mat[i, j] = 0
+                total += mat[i, j]
+    if total == 0:
+        blk[:, :] = 0
+        return 0
+    _disc_counts(mat, prefix, (radius + margin_clear) / hb, free, blk, False)
+    return total
+
+
+@njit(cache=True, nogil=True)
+def _disc_counts(src, prefix, n, where, out, only):
+    """out = number of set nodes of ``src`` within ``n`` pitches (everywhere, or only where ``where`` is set)."""
+    ny, nx = src.shape
+    for i in range(ny):
+        acc = 0
+        prefix[i, 0] = 0
+        for j in range(nx):
+            acc += src[i, j]
+            prefix[i, j + 1] = acc
+    reach = int(math.floor(n))
+    half = np.empty(2 * reach + 1, np.int64)
+    for k in range(-reach, reach + 1):
+        half[k + reach] = int(math.floor(math.sqrt(max(0.0, n * n - k * k))))
+    out[:, :] = 0
+    for i in range(ny):
+        for k in range(-reach, reach + 1):
+            r = i + k
+            if r < 0 or r >= ny or prefix[r, nx] == 0:
+                continue
+            w = half[k + reach]
+            for j in range(nx):
+                if only and not where[i, j]:
+                    continue
+                out[i, j] += prefix[r, min(nx, j + w + 1)] - prefix[r, max(0, j - w)]
+
+
+@njit(cache=True, nogil=True)
+def _escape_ok(sd, x0, y0, h, eps, x, y, hx, hy, side, rho, turn):
+    """True if a turn away from the wall at the smallest path radius stays in the admissible area."""
+    # centre of the turning circle, on the side away from the material
+    qx = x - side * rho * hy
+    qy = y + side * rho * hx
+    n = 8
+    for k in range(1, n + 1):
+        a = side * turn * k / n
+        c = math.cos(a)
+        s = math.sin(a)
+        px = x - qx
+        py = y - qy
+        if _lerp(sd, x0, y0, h, qx + c * px - s * py, qy + s * px + c * py) < eps:
+            return False
+    return True
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _allowed(sd, x0, y0, h, eps, x, y, hx, hy, side, rho):
+    d = _lerp(sd, x0, y0, h, x, y)
+    if d < eps:
+        return False
+    if d > 2.2 * rho + eps:
+        return True
+    return _escape_ok(sd, x0, y0, h, eps, x, y, hx, hy, side, rho, 2.2)
+
+
+@njit(cache=True, nogil=True)
+def march(
+    d2, sd, mat, blk, spans, x0, y0, hd, h, hb, radius, eps, limit, step, rho, rho_seek, ease_in, air_limit, faint, side,
+    circle, state, out, out_arc,
+):
+    """Walk one piece of ring with the material on the ``side`` (+1 right, -1 left) of the heading.
+
+    Each step turns as far toward the material as three things allow: the arc then cut stays at or below
+    ``limit`` and nears it no faster than ``ease_in`` (mm) lets it, so that a turn away can still hold it; the centre stays in the admissible area with room to turn away at radius ``rho``, the path
+    bends no tighter than ``rho`` (``rho_seek`` in air). The step is cut from ``d2`` before the next one.
+
+    Steps that cut an arc of ``faint`` or less count as air: after ``air_limit`` of them the walk ends, and
+    they are neither swept nor counted.
+    ``state`` = [x, y, heading x, heading y, last turn, air so far, coarse nodes removed, turned in air,
+    largest arc, last arc]; ``out (n, 2)``, ``out_arc (n,)`` take the end point and arc of each step. Returns
+    (status, number of steps, number of steps up to the last that cut more than ``faint``).
+    """
+    ratio = int(round(hb / hd))
+    x, y, hx, hy, last = state[0], state[1], state[2], state[3], state[4]
+    air, gone, turned = state[5], state[6], state[7]
+    reach = radius + 3.0 * hd
+    n = 0
+    last_cut = 0
+    status = FULL
+    since = 0.0
+    swept = 0
+    tight = 0.0015  # rad, how near the target a step must come
+    arc_before = state[9]
+    gain = 1.0 - math.exp(-step / ease_in)
+    while n < out.shape[0]:
+        ease = min(1.0, arc_before / limit)
+        target = min(limit, arc_before + (limit - arc_before) * gain + 2.0 * tight)
+        right = -side * step * (1.0 / rho_seek + (1.0 / rho - 1.0 / rho_seek) * ease)
+        left = side * step / rho
+        # the bend nearest the material that the walls allow
+        wall = right
+        found = False
+        limited = False
+        tries = 12
+        for k in range(tries + 1):
+            a = right + (left - right) * k / tries
+            c = math.cos(a)
+            s = math.sin(a)
+            nx_ = hx * c - hy * s
+            ny_ = hy * c + hx * s
+            if _allowed(sd, x0, y0, h, eps, x + step * nx_, y + step * ny_, nx_, ny_, side, rho):
+                found = True
+                wall = a
+                if k > 0:
+                    limited = True
+                    bad = right + (left - right) * (k - 1) / tries
+                    for _ in range(9):
+                        mid = 0.5 * (bad + wall)
+                        c = math.cos(mid)
+                        s = math.sin(mid)
+                        nx_ = hx * c - hy * s
+                        ny_ = hy * c + hx * s
+                        if _allowed(sd, x0, y0, h, eps, x + step * nx_, y + step * ny_, nx_, ny_, side, rho):
+                            wall = mid
+                        else:
+                            bad = mid
+                break
+        if not found:
+            status = STUCK
+            break
+        chosen = wall
+        arc = -1.0
+        guess = last
+        if (guess - wall) * side < 0.0 or limited:
+            guess = wall
+        if (guess - left) * side > 0.0:
+            guess = left
+        c = math.cos(guess)
+        s = math.sin(guess)
+        nx_ = hx * c - hy * s
+        ny_ = hy * c + hx * s
+        e_guess = _arc(d2, x0, y0, hd, radius, x + step * nx_, y + step * ny_, nx_, ny_, circle)
+        if e_guess <= target and (guess == wall or e_guess > target - tight):
+            chosen = guess
+            arc = e_guess
+        else:
+            # bracket: hi turns toward the material and is above the target, lo is at or below it
+            lo, e_lo, hi, e_hi = left, -1.0, wall, -1.0
+            if e_guess <= target:
+                lo, e_lo = guess, e_guess
+                c = math.cos(wall)
+                s = math.sin(wall)
+                nx_ = hx * c - hy * s
+                ny_ = hy * c + hx * s
+                e_hi = _arc(d2, x0, y0, hd, radius, x + step * nx_, y + step * ny_, nx_, ny_, circle)
+                if e_hi <= target:
+                    lo, e_lo = wall, e_hi
+                    hi = wall
+            else:
+                hi, e_hi = guess, e_guess
+                # widen away from the material until the arc is allowed
+                reach_turn = 0.25 * (left - guess)
+                a = guess
+                e = e_guess
+                for k in range(5):
+                    a = left if k == 4 else guess + reach_turn * (0.15, 0.5, 1.2, 2.4, 4.0)[k]
+                    c = math.cos(a)
+                    s = math.sin(a)
+                    nx_ = hx * c - hy * s
+                    ny_ = hy * c + hx * s
+                    px = x + step * nx_
+                    py = y + step * ny_
+                    if _lerp(sd, x0, y0, h, px, py) < eps:
+                        break
+                    e = _arc(d2, x0, y0, hd, radius, px, py, nx_, ny_, circle)
+                    if e <= target:
+                        lo, e_lo = a, e
+                        break
+                    hi, e_hi = a, e
+                if e_lo < 0.0:
+                    if hi == left and e <= limit:
+                        lo, e_lo = left, e
+                    else:
+                        status = LOST
+                        break
+            if hi != lo:
+                weight = 0.5
+                for k in range(8):
+                    if e_lo > target - tight or abs(hi - lo) < 2.0e-4:
+                        break
+                    weight = (target - 0.5 * tight - e_lo) / max(e_hi - e_lo, 1.0e-9)
+                    weight = min(0.9, max(0.1, weight))
+                    mid = lo + (hi - lo) * weight
+                    c = math.cos(mid)
+                    s = math.sin(mid)
+                    nx_ = hx * c - hy * s
+                    ny_ = hy * c + hx * s
+                    px = x + step * nx_
+                    py = y + step * ny_
+                    e = _arc(d2, x0, y0, hd, radius, px, py, nx_, ny_, circle)
+                    if e <= target:
+                        lo, e_lo = mid, e
+                    else:
+                        hi, e_hi = mid, e
+            chosen = lo
+            arc = e_lo
+            c = math.cos(chosen)
+            s = math.sin(chosen)
+            nx_ = hx * c - hy * s
+            ny_ = hy * c + hx * s
+            if not _allowed(sd, x0, y0, h, eps, x + step * nx_, y + step * ny_, nx_, ny_, side, rho):
+                if _lerp(sd, x0, y0, h, x + step * nx_, y + step * ny_) < eps:
+                    status = STUCK
+                    break
+        c = math.cos(chosen)
+        s = math.sin(chosen)
+        nx_ = hx * c - hy * s
+        ny_ = hy * c + hx * s
+        hx, hy = nx_, ny_
+        x += step * hx
+        y += step * hy
+        out[n, 0] = x
+        out[n, 1] = y
+        out_arc[n] = arc
+        n += 1
+        if arc > faint:
+            # a faint run that leads back to work counts; one that does not is taken off the end, never swept
+            for q in range(swept, n):
+                _stamp(d2, x0, y0, hd, reach, out[q, 0], out[q, 1])
+            swept = n
+        last = chosen
+        arc_before = arc
+        since += step
+        if arc > faint and since >= 0.5 * hb:
+            gone += _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, 2.0 * hb)
+            since = 0.0
+        if arc > state[8]:
+            state[8] = arc
+        if arc > faint:
+            last_cut = n
+            air = 0.0
+            turned = 0.0
+        else:
+            air += step
+            turned += abs(chosen)
+            if air > air_limit or (turned > 2.6 and not limited):
+                status = DONE
+                break
+    if status == FULL:
+        for q in range(swept, n):
+            _stamp(d2, x0, y0, hd, reach, out[q, 0], out[q, 1])
+    norm = math.sqrt(hx * hx + hy * hy)
+    state[0], state[1], state[2], state[3] = x, y, hx / norm, hy / norm
+    state[4], state[5], state[6], state[7], state[9] = last, air, gone, turned, arc_before
+    return status, n, last_cut
+
+
+@njit(cache=True, nogil=True)
+def clear_coarse_path(mat, blk, spans, d2, radius, x0, y0, hd, hb, pts):
+    """Bring ``mat`` and ``blk`` up to date along ``pts``, whole discs looked at; how many nodes went."""
+    ratio = int(round(hb / hd))
+    gone = 0
+    for k in range(pts.shape[0]):
+        gone += _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, pts[k, 0], pts[k, 1], 1.0e9)
+    return gone
+
+
+@njit(cache=True, nogil=True)
+def _is_front(free, blk, i, j):
+    ny, nx = free.shape
+    if not free[i, j] or blk[i, j] != 0:
+        return False
+    for di in range(-1, 2):
+        for dj in range(-1, 2):
+            a, b = i + di, j + dj
+            if 0 <= a < ny and 0 <= b < nx and free[a, b] and blk[a, b] != 0:
+                return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def find_front(free, blk, tabu, seen, epoch, si, sj, goal, queue, parent):
+    """Breadth-first over clear ground from node (si, sj) to the nearest front node, or to node ``goal`` if >= 0.
+
+    Returns the flat index, or -1 if none is joined to the start by clear ground.
+    A front node is clear and has a free neighbour that is not. ``seen``/``epoch`` mark visited nodes so that
+    nothing is wiped between calls; ``parent`` leads back to the start.
+    """
+    ny, nx = free.shape
+    if not free[si, sj] or blk[si, sj] != 0:
+        return -1
+    head, tail = 0, 1
+    queue[0] = si * nx + sj
+    parent[si, sj] = -1
+    seen[si, sj] = epoch
+    while head < tail:
+        q = queue[head]
+        head += 1
+        i, j = q // nx, q % nx
+        if goal >= 0:
+            if q == goal:
+                return q
+        elif not tabu[i, j] and _is_front(free, blk, i, j):
+            return q
+        for k in range(8):
+            di = (0, 0, 1, -1, 1, 1, -1, -1)[k]
+            dj = (1, -1, 0, 0, 1, -1, 1, -1)[k]
+            a, b = i + di, j + dj
+            if a < 0 or b < 0 or a >= ny or b >= nx or seen[a, b] == epoch:
+                continue
+            if not free[a, b] or blk[a, b] != 0:
+                continue
+            seen[a, b] = epoch
+            parent[a, b] = q
+            queue[tail] = a * nx + b
+            tail += 1
+    return -1
+
+
+@njit(cache=True, nogil=True)
+def find_any_front(free, blk, tabu, x0, y0, hb, x, y):
+    """Nearest front node to (x, y) as the crow flies, wherever it lies; flat index or -1."""
+    ny, nx = free.shape
+    best = 1.0e30
+    where = -1
+    for i in range(ny):
+        for j in range(nx):
+            if not tabu[i, j] and _is_front(free, blk, i, j):
+                d = (x0 + j * hb - x) ** 2 + (y0 + i * hb - y) ** 2
+                if d < best:
+                    best = d
+                    where = i * nx + j
+    return where
+
+
+@njit(cache=True, nogil=True)
+def toward(free, blk, i, j, reach, out):
+    """Unit vector (x, y) in ``out`` from node (i, j) to the uncut nodes near it; False if there are none."""
+    ny, nx = free.shape
+    sx = 0.0
+    sy = 0.0
+    for a in range(max(0, i - reach), min(ny, i + reach + 1)):
+        for b in range(max(0, j - reach), min(nx, j + reach + 1)):
+            if free[a, b] and blk[a, b] != 0:
+                d2 = (a - i) * (a - i) + (b - j) * (b - j)
+                if d2 > 0 and d2 <= (reach + 0.5) * (reach + 0.5):
+                    sx += (b - j) / d2
+                    sy += (a - i) / d2
+    norm = math.sqrt(sx * sx + sy * sy)
+    if norm < 1.0e-9:
+        return False
+    out[0] = sx / norm
+    out[1] = sy / norm
+    return True
+
+
+@njit(cache=True, nogil=True)
+def up_front(free, blk, start, side, seen, epoch, longest, out):
+    """Follow the front from node ``start`` against the direction of cutting; number of nodes in ``out``.
+
+    Each step goes to the unvisited front node, one or two pitches off, that lies most nearly backward.
+    Ends where the front does, or after ``longest`` nodes; back at the start (closed) it returns 1.
+    """
+    ny, nx = free.shape
+    n_dir = np.empty(2)
+    i, j = start // nx, start % nx
+    out[0] = start
+    n = 1
+    seen[i, j] = epoch
+    while n < longest:
+        if not toward(free, blk, i, j, 2, n_dir):
+            return n
+        bx = side * n_dir[1]  # backward: the heading turned round
+        by = -side * n_dir[0]
+        best = 0.15
+        bi = -1
+        bj = -1
+        for reach in range(1, 3):
+            for a in range(max(0, i - reach), min(ny, i + reach + 1)):
+                for b in range(max(0, j - reach), min(nx, j + reach + 1)):
+                    if seen[a, b] == epoch and not (a * nx + b == start and n > 8):
+                        continue
+                    if not _is_front(free, blk, a, b):
+                        continue
+                    d = math.sqrt((a - i) * (a - i) + (b - j) * (b - j))
+                    if d == 0.0:
+                        continue
+                    score = ((b - j) * bx + (a - i) * by) / d
+                    if score > best:
+                        best = score
+                        bi = a
+                        bj = b
+            if bi >= 0:
+                break
+        if bi < 0:
+            return n
+        if bi * nx + bj == start:
+            return 1
+        i, j = bi, bj
+        seen[i, j] = epoch
+        out[n] = i * nx + j
+        n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)
+def sight(sd, free, blk, x0, y0, h, hb, eps, ax, ay, bx, by):
+    """True if the straight way from a to b runs over clear, admissible ground."""
+    ny, nx = free.shape
+    length = math.hypot(bx - ax, by - ay)
+    n = max(1, int(math.ceil(length / (0.5 * hb))))
+    for k in range(n + 1):
+        t = k / n
+        x = ax + t * (bx - ax)
+        y = ay + t * (by - ay)
+        if _lerp(sd, x0, y0, h, x, y) < eps:
+            return False
+        i = int(round((y - y0) / hb))
+        j = int(round((x - x0) / hb))
+        if i < 0 or j < 0 or i >= ny or j >= nx or blk[i, j] != 0:
+            return False
+    return True
+
+
+@njit(cache=True, nogil=True)
+def pull(sd, free, blk, x0, y0, h, hb, eps, pts, keep):
+    """Straighten a chain of points: ``keep`` gets the indices that must stay; their number is returned."""
+    n = pts.shape[0]
+    keep[0] = 0
+    m = 1
+    at = 0
+    while at < n - 1:
+        # gallop to the farthest point in sight
+        good = at + 1
+        jump = 1
+        while at + jump < n and sight(sd, free, blk, x0, y0, h, hb, eps, pts[at, 0], pts[at, 1],
+                                      pts[at + jump, 0], pts[at + jump, 1]):
+            good = at + jump
+            jump *= 2
+        lo = good
+        hi = min(n - 1, at + jump)
+        while lo < hi:
+            mid = (lo + hi + 1) // 2
+            if sight(sd, free, blk, x0, y0, h, hb, eps, pts[at, 0], pts[at, 1], pts[mid, 0], pts[mid, 1]):
+                lo = mid
+            else:
+                hi = mid - 1
+        at = max(lo, at + 1)
+        keep[m] = at
+        m += 1
+    return m
+
+
+@njit(cache=True, nogil=True)
+def bites(d2, x0, y0, hd, radius, tau, pts, out):
+    """out[k] = 1 where a cutter at boundary point k would still cut at least ``tau`` deep."""
+    for k in range(pts.shape[0]):
+        out[k] = 1 if _touch(d2, x0, y0, hd, radius, radius - tau, pts[k, 0], pts[k, 1], 180) else 0
+
+
+@njit(cache=True, nogil=True)
+def arc_at(d2, x0, y0, hd, radius, x, y, hx, hy, circle):
+    """Arc in material on the leading half circle at one pose, rad."""
+    return _arc(d2, x0, y0, hd, radius, x, y, hx, hy, circle)
+
+
+@njit(cache=True, nogil=True)
+def clear_at(d2, x0, y0, hd, radius, probe, x, y):
+    """True if the circle of radius ``probe`` round (x, y) touches no material."""
+    return not _touch(d2, x0, y0, hd, radius, probe, x, y, 180)
+
+
+@njit(cache=True, nogil=True)
+def band_distance(mask, x0, y0, h, band, pts, offsets, out):
+    """Signed distance to closed rings in a band of ``band`` mm; ``+-band`` beyond; sign from ``mask``."""
+    ny, nx = mask.shape
+    b2 = band * band
+    for i in range(ny):
+        for j in range(nx):
+            out[i, j] = b2
+    for ring in range(offsets.shape[0] - 1):
+        a = offsets[ring]
+        b = offsets[ring + 1]
+        for k in range(a, b):
+            nxt = k + 1 if k + 1 < b else a
+            px, py = pts[k, 0], pts[k, 1]
+            ux, uy = pts[nxt, 0] - px, pts[nxt, 1] - py
+            uu = ux * ux + uy * uy
+            j0 = max(0, int(math.ceil((min(px, px + ux) - band - x0) / h)))
+            j1 = min(nx - 1, int(math.floor((max(px, px + ux) + band - x0) / h)))
+            i0 = max(0, int(math.ceil((min(py, py + uy) - band - y0) / h)))
+            i1 = min(ny - 1, int(math.floor((max(py, py + uy) + band - y0) / h)))
+            for i in range(i0, i1 + 1):
+                wy = y0 + i * h - py
+                for j in range(j0, j1 + 1):
+                    wx = x0 + j * h - px
+                    t = (wx * ux + wy * uy) / uu if uu > 0.0 else 0.0
+                    t = min(1.0, max(0.0, t))
+                    dx = wx - t * ux
+                    dy = wy - t * uy
+                    d = dx * dx + dy * dy
+                    if d < out[i, j]:
+                        out[i, j] = d
+    for i in range(ny):
+        for j in range(nx):
+            d = math.sqrt(out[i, j])
+            out[i, j] = d if mask[i, j] else -d
+
+
+@njit(cache=True, nogil=True)
+def lower_discs(heights, x0, y0, pitch, radius, z, pts, stride):
+    """Lower ``heights`` to ``z`` within ``radius`` of every ``stride``-th point and the last."""
+    ny, nx = heights.shape
+    n = radius / pitch
+    count = pts.shape[0]
+    k = 0
+    while k < count:
+        fi = (pts[k, 1] - y0) / pitch
+        fj = (pts[k, 0] - x0) / pitch
+        for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
+            half = math.sqrt(max(0.0, n * n - (i - fi) * (i - fi)))
+            for j in range(max(0, int(math.ceil(fj - half))), min(nx - 1, int(math.floor(fj + half))) + 1):
+                if heights[i, j] > z:
+                    heights[i, j] = z
+        if k < count - 1:
+            k = min(count - 1, k + stride)
+        else:
+            break
+
+
+@njit(cache=True, nogil=True)
+def highest_along(heights, x0, y0, pitch, radius, ax, ay, bx, by):
+    """Greatest height within ``radius`` of the straight way from a to b; -inf where there is none."""
+    ny, nx = heights.shape
+    best = -np.inf
+    length2 = (bx - ax) ** 2 + (by - ay) ** 2
+    i0 = max(0, int(math.floor((min(ay, by) - radius - y0) / pitch)))
+    i1 = min(ny - 1, int(math.ceil((max(ay, by) + radius - y0) / pitch)))
+    j0 = max(0, int(math.floor((min(ax, bx) - radius - x0) / pitch)))
+    j1 = min(nx - 1, int(math.ceil((max(ax, bx) + radius - x0) / pitch)))
+    for i in range(i0, i1 + 1):
+        for j in range(j0, j1 + 1):
+            if heights[i, j] <= best:
+                continue
+            wx = x0 + j * pitch - ax
+            wy = y0 + i * pitch - ay
+            t = (wx * (bx - ax) + wy * (by - ay)) / length2 if length2 > 0.0 else 0.0
+            t = min(1.0, max(0.0, t))
+            dx = wx - t * (bx - ax)
+            dy = wy - t * (by - ay)
+            if dx * dx + dy * dy <= radius * radius:
+                best = heights[i, j]
+    return best

@@ -1,0 +1,260 @@
+"""Pieces of ring -> one path: entries, links through cleared ground, lifts over what is in between."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import arcs
+from .cutting import CuttingData
+from .kernels import march
+from .levels import Level
+from .rings import Entry, Frame, Piece, Points
+from .toolpath import Kind, Toolpath
+
+OVER = 1.0  # mm a link passes above the highest stock in its way
+FEED_STEP = 1.05  # ratio between neighbouring feeds, so that a program has few F words
+SLOPE = 8.0  # a lift off the floor is spread over this many times its height
+
+
+@dataclass(frozen=True)
+class Ways:
+    """Heights, feeds and tolerances of a program; mm, mm/min."""
+
+    clearance: float
+    lift: float
+    link_feed: float
+    rapid: float
+    ramp: float  # rad
+    tolerance: float
+    min_length: float
+    stay_down: bool = True
+
+
+@dataclass
+class Track:
+    """Collects moves; `toolpath` joins them."""
+
+    parts: list[tuple[NDArray[np.float64], ...]] = field(default_factory=list)
+    position: NDArray[np.float64] | None = None
+
+    def add(
+        self,
+        xyz: NDArray[np.float64],
+        kind: Kind,
+        feed: float | NDArray[np.float64],
+        level: int,
+        turn: NDArray[np.int8] | None = None,
+        centre: NDArray[np.float64] | None = None,
+        engagement: NDArray[np.float64] | None = None,
+    ) -> None:
+        """Moves to ``xyz`` (n, 3), all of one kind."""
+        n = len(xyz)
+        if not n:
+            return
+        self.parts.append((
+            xyz, np.full(n, kind, np.uint8), np.broadcast_to(np.asarray(feed, np.float64), n),
+            np.zeros(n, np.int8) if turn is None else turn,
+            np.full((n, 2), np.nan) if centre is None else centre,
+            np.full(n, level, np.int32),
+            np.zeros(n, np.float32) if engagement is None else engagement.astype(np.float32),
+        ))
+        self.position = xyz[-1]
+
+    def line(self, x: float, y: float, z: float, kind: Kind, feed: float, level: int) -> None:
+        """One straight move, left out where the cutter stands there already."""
+        at = np.array([[x, y, z]])
+        if self.position is None or np.abs(at[0] - self.position).max() > 1e-7:
+            self.add(at, kind, feed, level)
+
+    def toolpath(self) -> Toolpath:
+        """Everything so far."""
+        columns = zip(*self.parts, strict=True)
+        return Toolpath(*(np.ascontiguousarray(np.concatenate(c)) for c in columns))
+
+
+class Linker:
+    """Places pieces one after the other, with a coarse map of how high the stock still stands."""
+
+    def __init__(self, frame: Frame, top: NDArray[np.float64], radius: float, data: CuttingData, ways: Ways, side: int) -> None:
+        self.frame = frame
+        self.heights = np.ascontiguousarray(top[::2, ::2]).copy()
+        self.radius = radius
+        self.data = data
+        self.ways = ways
+        self.side = side
+        self.track = Track()
+
+    # -- one level -----------------------------------------------------------------------------
+
+    def place(self, pieces: list[Piece], level: Level, index: int) -> None:
+        """All pieces of one level, and what they cost."""
+        for piece in pieces:
+            if piece.entry is not None:
+                self._enter(piece.entry, level, index)
+            elif piece.way is not None and self._stay(piece, level):
+                self._along(piece.way, level, index)
+            else:
+                self._over(piece.points[0], level.z, index)
+            self._cut(piece, level, index)
+            march.lower_discs(
+                self.heights, self.frame.x0, self.frame.y0, self.frame.hb,
+                self.radius - 0.75 * self.frame.hb, level.z, piece.points, 3,
+            )
+            level.pieces += 1
+
+    def finish(self) -> Toolpath:
+        """Lift to the clearance plane; the whole path."""
+        at = self.track.position
+        if at is not None:
+            self.track.line(at[0], at[1], self.ways.clearance, Kind.LIFT, self.ways.link_feed, -1)
+        return self.track.toolpath()
+
+    # -- getting there -------------------------------------------------------------------------
+
+    def _stay(self, piece: Piece, level: Level) -> bool:
+        """True if the way over cleared ground is quicker than going over the top."""
+        at = self.track.position
+        if at is None or piece.way is None or not self.ways.stay_down:
+            return False
+        along = float(np.hypot(*np.diff(piece.way, axis=0).T).sum())
+        x, y = piece.points[0]
+        up = max(self._safe(at[0], at[1], x, y), at[2], level.z) + OVER
+        over = 2.0 * up - at[2] - level.z + math.hypot(x - at[0], y - at[1])
+        return along <= over or along < 4.0 * self.radius
+
+    def _safe(self, ax: float, ay: float, bx: float, by: float) -> float:
+        f = self.frame
+        return float(march.highest_along(
+            self.heights, f.x0, f.y0, f.hb, self.radius + f.hb, ax, ay, bx, by
+        ))
+
+    def _along(self, way: Points, level: Level, index: int) -> None:
+        """Over cleared ground, a hair off the floor, the lift spread along the way."""
+        at = self.track.position
+        assert at is not None
+        w = self.ways
+        z = level.z + w.lift
+        if at[2] > z:
+            z = at[2]
+        if at[2] < level.z - 1e-9:
+            self.track.line(at[0], at[1], z, Kind.LIFT, w.link_feed, index)
+        pts = _spread(way, SLOPE * w.lift)
+        heights = np.full(len(pts), z)
+        heights[0], heights[-1] = self.track.position[2] if self.track.position is not None else z, level.z
+        xyz = np.column_stack([pts, heights])
+        self.track.add(xyz[1:], Kind.LINK, w.link_feed, index)
+
+    def _over(self, to: Points, z: float, index: int) -> None:
+        """Up, across above whatever stands in between, and down through air."""
+        x, y = float(to[0]), float(to[1])
+        w, at = self.ways, self.track.position
+        if at is None:
+            self.track.line(x, y, w.clearance, Kind.RAPID, 0.0, -1)
+        else:
+            high = max(self._safe(at[0], at[1], x, y), at[2], z) + OVER
+            far = math.hypot(x - at[0], y - at[1])
+            low_way = (2.0 * high - at[2] - z + far) / w.link_feed
+            high_way = (2.0 * w.clearance - at[2] - z) / w.link_feed + far / w.rapid
+            if high >= w.clearance - 1e-9 or high_way < low_way:
+                self.track.line(at[0], at[1], w.clearance, Kind.LIFT, w.link_feed, index)
+                self.track.line(x, y, w.clearance, Kind.RAPID, 0.0, index)
+            else:
+                self.track.line(at[0], at[1], high, Kind.LIFT, w.link_feed, index)
+                self.track.line(x, y, high, Kind.LINK, w.link_feed, index)
+        self.track.line(x, y, z, Kind.DROP, w.link_feed, index)
+
+    # -- going in ------------------------------------------------------------------------------
+
+    def _enter(self, entry: Entry, level: Level, index: int) -> None:
+        if entry.kind == "pre-drilled":
+            self._over(np.array([entry.x + entry.radius, entry.y]), level.z, index)
+            return
+        f = self.frame
+        reach = entry.radius + self.radius - 1.5 * f.hb
+        stands = march.highest_along(
+            self.heights, f.x0, f.y0, f.hb, reach, entry.x, entry.y, entry.x2 if entry.kind == "ramp" else entry.x,
+            entry.y2 if entry.kind == "ramp" else entry.y,
+        )
+        start = max(float(stands), level.z) + max(self.ways.lift, 0.1)
+        if entry.kind == "ramp":
+            self._ramp(entry, start, level, index)
+        else:
+            self._helix(entry, start, level, index)
+
+    def _helix(self, entry: Entry, start: float, level: Level, index: int) -> None:
+        """Half turns down to the level, then one whole turn on it."""
+        self._over(np.array([entry.x + entry.radius, entry.y]), start, index)
+        half_drop = math.pi * entry.radius * math.tan(self.ways.ramp)
+        halves = max(1, math.ceil((start - level.z) / half_drop - 1e-9))
+        n = halves + halves % 2 + 2
+        k = np.arange(1, n + 1)
+        z = np.maximum(level.z, start - (start - level.z) * k / (n - 2))
+        x = entry.x + entry.radius * np.where(k % 2 == 1, -1.0, 1.0)
+        xyz = np.column_stack([x, np.full(n, entry.y), z])
+        turn = np.full(n, self.side, np.int8)
+        centre = np.tile([entry.x, entry.y], (n, 1))
+        self.track.add(xyz, Kind.HELIX, self.data.helix_feed, index, turn, centre, np.full(n, 180.0))
+
+    def _ramp(self, entry: Entry, start: float, level: Level, index: int) -> None:
+        """To and fro along a line down to the level, then once along its whole length."""
+        a, b = np.array([entry.x, entry.y]), np.array([entry.x2, entry.y2])
+        self._over(a, start, index)
+        length = math.hypot(*(b - a))
+        legs = max(1, math.ceil((start - level.z) / (length * math.tan(self.ways.ramp)) - 1e-9))
+        legs += 1 - legs % 2  # ends at b, goes back on the floor
+        z = start - (start - level.z) * np.arange(1, legs + 1) / legs
+        ends = np.array([b if k % 2 == 0 else a for k in range(legs)] + [a])
+        xyz = np.column_stack([ends, np.append(z, level.z)])
+        self.track.add(xyz, Kind.RAMP, self.data.ramp_feed, index, engagement=np.full(len(xyz), 180.0))
+
+    # -- cutting -------------------------------------------------------------------------------
+
+    def _cut(self, piece: Piece, level: Level, index: int) -> None:
+        pts, arc = piece.points, np.degrees(piece.arcs)
+        if len(pts) < 2:
+            return
+        first = int(np.argmax(arc > 0.0)) if (arc > 0.0).any() else len(arc) - 1
+        feeds, change = self._feeds(arc, level, first)
+        fitted = arcs.fit(pts, self.ways.tolerance, self.ways.min_length, breaks=change)
+        n = len(fitted)
+        ends = np.column_stack([fitted.ends[:, :2], np.full(n, level.z)])
+        feed = fitted.smallest(feeds)
+        bite = fitted.largest(arc)
+        kinds = np.where(bite > 0.0, int(Kind.CUT), int(Kind.LINK))
+        feed = np.where(bite > 0.0, feed, self.ways.link_feed)
+        for run in np.split(np.arange(n), np.flatnonzero(np.diff(kinds)) + 1):
+            self.track.add(
+                ends[run], Kind(int(kinds[run[0]])), feed[run], index, fitted.turn[run], fitted.centre[run], bite[run]
+            )
+
+    def _feeds(self, arc: NDArray[np.float64], level: Level, first: int) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+        """Feed of each step in coarse classes, and where a segment must end because it changes."""
+        from scipy.ndimage import maximum_filter1d
+
+        smooth = maximum_filter1d(arc, 7)
+        raw = self.data.feed_for(np.maximum(smooth, 0.5), level.top - level.z)
+        rank = np.floor(np.log(np.maximum(raw, 1.0)) / math.log(FEED_STEP) + 1e-6)
+        feeds = np.exp(rank * math.log(FEED_STEP))
+        feeds = np.minimum(np.round(feeds, -1), raw) if raw.min() > 100.0 else np.minimum(feeds, raw)
+        cutting = arc > 0.0
+        rank = np.where(cutting, rank, -1.0)
+        change = np.flatnonzero(rank[1:-1] != rank[2:]) + 1
+        return feeds, change.astype(np.int64)
+
+
+def _spread(way: Points, run: float) -> Points:
+    """The way with a point put in ``run`` mm (or half its length) after its start and before its end."""
+    step = np.hypot(*np.diff(way, axis=0).T)
+    along = np.concatenate([[0.0], np.cumsum(step)])
+    total = float(along[-1])
+    if total < 1e-6:
+        return way[[0, -1]]
+    marks = [min(run, total / 3.0), total - min(run, total / 3.0)]
+    where = np.unique(np.concatenate([along, marks]))
+    keep = np.append(np.diff(where) > 1e-6, True)
+    where = where[keep]
+    return np.column_stack([np.interp(where, along, way[:, 0]), np.interp(where, along, way[:, 1])])

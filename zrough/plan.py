@@ -1,0 +1,307 @@
+"""The pipeline: a job in, a checked program out."""
+
+from __future__ import annotations
+
+import logging
+import math
+import os
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from . import cutting, flats, levels, openings, post
+from . import part as parts
+from .cutting import CuttingData
+from .entries import EntryRules, Left, ways_in
+from .errors import Cancelled, PlanError
+from .grid import Grid
+from .job import Cutter, Job
+from .levels import Band, Level
+from .links import Linker, Ways
+from .regions import Space, cell_size
+from .rings import Clearing, Piece, Rules
+from .rings import Level as Region
+from .stock import Stock
+from .surface import ContactSurface
+from .toolpath import Toolpath
+
+log = logging.getLogger(__name__)
+Progress = Callable[[str, int, int], object]
+
+
+@dataclass
+class Plan:
+    """A program and everything that led to it.
+
+    Attributes
+    ----------
+    nc_text : the program. toolpath : the same as arrays, mm. levels : in cutting order.
+    data : cutting data. left : places not cut, with the reason. warnings : one line each.
+    times : wall seconds by stage (never written to files). check : the replay's verdict, once it has run.
+    """
+
+    job: Job
+    part: parts.Part
+    stock: Stock
+    data: CuttingData
+    levels: list[Level]
+    toolpath: Toolpath
+    nc_text: str
+    left: list[dict[str, Any]]
+    warnings: tuple[str, ...]
+    times: dict[str, float] = field(default_factory=dict)
+    check: Any = None
+
+    @property
+    def report(self) -> dict[str, Any]:
+        """Contents of report.json."""
+        from .report import report_dict
+
+        return report_dict(self, self.check)
+
+    def write(self, out_dir: str | os.PathLike[str], report: bool = True) -> list[Path]:
+        """Write program.nc and, with ``report``, report.json, report.html and leftover.stl; their paths."""
+        from .io import write_atomic
+
+        folder = Path(out_dir)
+        folder.mkdir(parents=True, exist_ok=True)
+        program = folder / "program.nc"
+        write_atomic(program, self.nc_text)
+        if not report:
+            return [program]
+        from .report import write_all
+
+        return [program, *write_all(self, self.check, folder)]
+
+
+def plan(job: Job, progress: Progress | None = None, check: bool = True) -> Plan:
+    """Plan a job and replay its program.
+
+    Parameters
+    ----------
+    progress : called as ``progress(stage, done, total)``; returning False stops the plan.
+    check : False leaves out the replay.
+
+    Raises
+    ------
+    ZroughError : the job, its files or its numbers cannot be used; `Cancelled` if ``progress`` says so.
+    """
+    tell = _teller(progress)
+    clock = _Clock()
+    part = parts.load(job)
+    stock = Stock.from_job(job, part)
+    data = cutting.propose(job)
+    warnings = [*part.warnings, *data.warnings]
+    triangles = _covered(job, part, warnings)
+    clock.lap("input")
+    tell("surface", 0, 1)
+    surface = ContactSurface(triangles)
+    space = _space(job, job.cutter, surface, part, stock)
+    clock.lap("surface")
+    tell("levels", 0, 1)
+    bands = _bands(job, space, part, stock, data)
+    clock.lap("levels")
+    cleared, left = _clear(job, space, bands, data, tell)
+    clock.lap("rings")
+    tell("links", 0, 1)
+    path, order = _link(job, space, bands, cleared, data, stock)
+    clock.lap("links")
+    text = post.write_nc(path, job, data, _header(part, order))
+    clock.lap("program")
+    result = Plan(job, part, stock, data, order, path, text, left, tuple(warnings), clock.laps)
+    if check:
+        from .check import check as replay
+
+        result.check = replay(text, job, progress=progress, part=part, stock=stock)
+        clock.lap("check")
+    return result
+
+
+# -- stages ---------------------------------------------------------------------------------------
+
+
+def _covered(job: Job, part: parts.Part, warnings: list[str]) -> Any:
+    """The part's triangles, and lids over the openings that stay as they are."""
+    if job.cover.width is None and not job.cover.points:
+        return part.triangles
+    found = openings.find(part, width=job.cover.width, points=job.cover.points)
+    if not found:
+        warnings.append("no opening matches cover.width or cover.points; nothing is covered")
+        return part.triangles
+    return np.concatenate([part.triangles, openings.cover(part, found)])
+
+
+def _space(job: Job, cutter: Cutter, surface: ContactSurface, part: parts.Part, stock: Stock) -> Space:
+    lower = np.minimum(part.lower, stock.lower)
+    upper = np.maximum(part.upper, stock.upper)
+    cell = cell_size(job, cutter, tuple(lower), tuple(upper))
+    grid = Grid.covering((lower[0], lower[1]), (upper[0], upper[1]), cell, 1.1 * cutter.diameter)
+    if grid.nx * grid.ny > job.roughing.max_cells:
+        raise PlanError(
+            f"grid of {grid.nx} x {grid.ny} cells at {cell:g} mm passes roughing.max_cells = "
+            f"{job.roughing.max_cells}; enlarge roughing.cell"
+        )
+    return Space.build(job, cutter, surface, stock, grid)
+
+
+def _bands(job: Job, space: Space, part: parts.Part, stock: Stock, data: CuttingData) -> list[Band]:
+    """Levels from the stock's top to the lowest place the cutter reaches."""
+    top = float(stock.upper[2])
+    reach = np.isfinite(space.top) & (space.cl < top - space.floor)
+    if not reach.any():
+        raise PlanError(
+            f"no room for the cutter below the stock's top z = {top:g}: diameter {2 * space.radius:g} mm enters "
+            "no opening; use a smaller cutter or more stock"
+        )
+    lowest = float(space.cl[reach].min()) + space.floor
+    floor = max(lowest, float(part.lower[2]), float(stock.lower[2]))
+    if job.roughing.floor_z is not None:
+        floor = max(floor, job.roughing.floor_z)
+    if floor >= top - levels.SAME:
+        raise PlanError(f"lowest level z = {floor:g} is not below the stock's top z = {top:g}; lower roughing.floor_z")
+    heights = [z + space.floor for z in flats.heights(flats.find(part, tilt_deg=job.roughing.flat_tilt_deg))]
+    known = [z for z in heights if floor + levels.SAME < z < top - levels.SAME and _stands(space, z)]
+    cells = np.sort(space.cl[np.isfinite(space.top)])
+    fixed = 0.05 * len(cells)
+
+    def cost(z: float) -> float:
+        return fixed + float(np.searchsorted(cells, z - space.floor, side="right"))
+
+    stair = job.roughing.stair_height
+    return levels.choose(top, floor, known, min(data.level_depth, job.cutter.flute_length), stair, cost)
+
+
+def _stands(space: Space, z: float) -> bool:
+    """True if the cutter comes down onto a flat at tip height ``z`` somewhere on the grid."""
+    return bool((np.abs(space.cl - (z - space.floor)) <= 1e-6).any())
+
+
+def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
+    radius = 0.5 * cutter.diameter
+    cap = math.radians(data.engagement_deg)
+    fit = 0.5 * min(job.roughing.tolerance, 0.01)
+    # error budget: half a degree for map and step, and two neighbouring passes each off by the fit
+    margin = math.radians(0.35) + 1.2 * fit / (radius * math.sin(cap))
+    rho = job.roughing.min_path_radius if job.roughing.min_path_radius is not None else 0.1 * radius
+    width = job.roughing.min_piece_width if job.roughing.min_piece_width is not None else 0.05 * radius
+    length = job.roughing.min_piece_length if job.roughing.min_piece_length is not None else 0.4 * radius
+    return Rules(
+        radius=radius, cap=cap, margin=margin, step=0.025 * radius, rho=max(rho, 0.05 * radius), rho_seek=radius,
+        ease_in=0.08 * radius, eps=fit + 0.001, tau=0.01, drop_area=width * length, air=0.5 * radius,
+        side=-1 if job.roughing.direction == "conventional" else 1,
+    )
+
+
+def _clear(
+    job: Job, space: Space, bands: list[Band], data: CuttingData, tell: Progress
+) -> tuple[list[list[list[Piece]]], list[dict[str, Any]]]:
+    """Pieces by band and level, and what is left; bands do not depend on one another."""
+    rules = _rules(job, job.cutter, space.grid.cell, data)
+    entry = EntryRules.of(job, job.cutter, data.helix_bore, rules.eps)
+    total = sum(len(b.levels) for b in bands)
+    done = [0]
+
+    def one(band: Band) -> tuple[list[list[Piece]], list[dict[str, Any]]]:
+        work = Clearing(space.frame, space.untouched(band.primary.z), rules)
+        left: list[dict[str, Any]] = []
+        out: list[list[Piece]] = []
+        for level in band.levels:
+            region = space.at(level.z)
+            work.find_entries = lambda c, r, level=level: _entries(c, r, level, entry, left)
+            at = out[-1][-1].points[-1] if out and out[-1] else None
+            out.append(work.run(region, at, walls_first=level.kind == "climb"))
+            done[0] += 1
+            tell("rings", done[0], total)
+        return out, left
+
+    with ThreadPoolExecutor(max_workers=_threads()) as pool:
+        results = list(pool.map(one, bands))
+    return [r[0] for r in results], [item for r in results for item in r[1]]
+
+
+def _entries(work: Clearing, region: Region, level: Level, rules: EntryRules, left: list[dict[str, Any]]) -> list[Any]:
+    found, refused = ways_in(region.sd, work.free, work.blk, work.mat, work.frame, rules, level.z)
+    left += [_left(item, level) for item in refused]
+    return found
+
+
+def _left(item: Left, level: Level) -> dict[str, Any]:
+    return {
+        "kind": "area", "z": level.z, "x": item.x, "y": item.y, "width": item.width, "area": item.area,
+        "reason": item.reason,
+    }
+
+
+def _link(
+    job: Job, space: Space, bands: list[Band], cleared: list[list[list[Piece]]], data: CuttingData, stock: Stock
+) -> tuple[Toolpath, list[Level]]:
+    fit = 0.5 * min(job.roughing.tolerance, 0.01)
+    ramp = job.entry.ramp_angle_deg if job.entry.ramp_angle_deg is not None else data.ramp_angle_deg
+    ways = Ways(
+        clearance=job.links.clearance if job.links.clearance is not None else float(stock.upper[2]) + 10.0,
+        lift=job.links.lift, link_feed=job.links.feed or data.link_feed, rapid=job.machine.rapid,
+        ramp=math.radians(ramp), tolerance=fit, min_length=data.cut_feed / 60000.0 * job.machine.block_time_ms,
+        stay_down=job.links.stay_down,
+    )
+    side = -1 if job.roughing.direction == "conventional" else 1
+    linker = Linker(space.frame, space.top, space.radius, data, ways, side)
+    order: list[Level] = []
+    for band, by_level in zip(bands, cleared, strict=True):
+        for level, pieces in zip(band.levels, by_level, strict=True):
+            if pieces:
+                linker.place(pieces, level, len(order))
+                order.append(level)
+    if not order:
+        raise PlanError(
+            "nothing to cut: the cutter reaches no material within the cap; use a smaller cutter, another "
+            "entry.method or roughing.slotting = true"
+        )
+    path = linker.finish()
+    _tally(path, order)
+    return path, order
+
+
+def _tally(path: Toolpath, order: list[Level]) -> None:
+    """Path lengths and swept area of each level."""
+    from .toolpath import Kind
+
+    length = path.lengths()
+    cutting_ = (path.kind == Kind.CUT) & (path.engagement > 0)
+    for k, level in enumerate(order):
+        mine = path.level == k
+        level.cut_mm = float(length[mine & cutting_].sum())
+        level.link_mm = float(length[mine & ~cutting_].sum())
+
+
+def _header(part: parts.Part, order: list[Level]) -> list[str]:
+    return [f"part {part.name}", f"{len(order)} levels from z {order[0].top:g} to z {min(v.z for v in order):g}"]
+
+
+def _threads() -> int:
+    given = os.environ.get("NUMBA_NUM_THREADS", "")
+    return max(1, int(given)) if given.isdigit() else len(os.sched_getaffinity(0))
+
+
+class _Clock:
+    def __init__(self) -> None:
+        self.laps: dict[str, float] = {}
+        self._last = time.perf_counter()
+
+    def lap(self, name: str) -> None:
+        now = time.perf_counter()
+        self.laps[name] = now - self._last
+        self._last = now
+
+
+def _teller(progress: Progress | None) -> Progress:
+    def tell(stage: str, done: int, total: int) -> object:
+        if progress is not None and progress(stage, done, total) is False:
+            raise Cancelled(f"stopped by the caller during {stage}")
+        return None
+
+    return tell

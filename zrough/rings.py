@@ -1,0 +1,535 @@
+"""The clearing engine: engagement-capped rings over one region, piece by piece.
+
+A piece is walked by `kernels.march`; this module decides where the next one starts, how to get there over
+cleared ground, and when a level is done. One engine serves deep levels and climb levels.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .kernels import march as k
+
+Points = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Rules:
+    """How the cutter may move; lengths mm, angles rad.
+
+    Attributes
+    ----------
+    radius : cutter radius.
+    cap : largest arc allowed in material; the walk aims ``margin`` below it.
+    margin : error budget: what the maps and the step may hide.
+    step : length of one tested step.
+    rho : smallest path radius. rho_seek : the same while the cutter is in air.
+    ease_in : the arc nears the cap no faster than over this much path.
+    eps : the centre stays this far inside the admissible area.
+    tau : a wall that would still give up a bite this deep is not done.
+    drop_area : a piece that removes less than this area is left, mm2.
+    air : a walk ends after this much path without cutting.
+    side : +1 climb (material on the right), -1 conventional.
+    """
+
+    radius: float
+    cap: float
+    margin: float
+    step: float
+    rho: float
+    rho_seek: float
+    ease_in: float
+    eps: float
+    tau: float
+    drop_area: float
+    air: float
+    side: int = 1
+
+    @property
+    def bite(self) -> float:
+        """Radial width that the cap allows on a straight front, mm."""
+        return self.radius * (1.0 - math.cos(self.cap))
+
+
+@dataclass(frozen=True)
+class Frame:
+    """The three pitches of a level's maps over one origin: ``hd = h / 2``, ``hb = 2 h``."""
+
+    x0: float
+    y0: float
+    h: float
+    nx: int
+    ny: int
+
+    @property
+    def hd(self) -> float:
+        """Pitch of the swept map, mm."""
+        return 0.5 * self.h
+
+    @property
+    def hb(self) -> float:
+        """Pitch of the coarse map, mm."""
+        return 2.0 * self.h
+
+    @property
+    def fine(self) -> tuple[int, int]:
+        """Shape of the swept map."""
+        return 2 * self.ny - 1, 2 * self.nx - 1
+
+    @property
+    def coarse(self) -> tuple[int, int]:
+        """Shape of the coarse map."""
+        return (self.ny + 1) // 2, (self.nx + 1) // 2
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A way down into ground with no cleared place.
+
+    ``kind`` "helix": centre-path radius ``radius`` round (x, y); "ramp": to and fro from (x, y) to (x2, y2);
+    "pre-drilled": straight down a hole at (x, y) that is ``radius`` larger than the cutter's.
+    """
+
+    x: float
+    y: float
+    radius: float
+    kind: str = "helix"
+    x2: float = 0.0
+    y2: float = 0.0
+
+
+@dataclass
+class Piece:
+    """One walk.
+
+    ``points (n, 2)`` with ``arcs (n,)`` rad (arc of the step that ends there, 0 at the start);
+    ``way (m, 2)`` leads to ``points[0]`` over cleared ground, None = lift and come down; ``entry`` cuts its
+    own way down first.
+    """
+
+    points: Points
+    arcs: NDArray[np.float64]
+    way: Points | None
+    entry: Entry | None = None
+    wall: bool = False
+
+
+@dataclass
+class Level:
+    """What a level's region is: signed distance map, exact rings, ways in."""
+
+    sd: NDArray[np.float32]
+    points: Points
+    offsets: NDArray[np.int64]
+    entries: list[Entry] = field(default_factory=list)
+
+
+def _circle(side: int) -> NDArray[np.float64]:
+    a = np.linspace(-0.5 * math.pi, 0.5 * math.pi, k.SAMPLES)
+    return np.ascontiguousarray(np.stack([np.cos(a), np.sin(a)], axis=1))
+
+
+def _spans(n: float) -> NDArray[np.int64]:
+    reach = math.floor(n)
+    rows = np.arange(-reach, reach + 1)
+    return np.floor(np.sqrt(np.maximum(0.0, n * n - rows * rows))).astype(np.int64)
+
+
+class Clearing:
+    """Swept ground of one primary level and the climb levels above it.
+
+    ``d2`` is the fine map, preset with 0 .. R^2 in open air (see `kernels.march`); it is changed in place.
+    """
+
+    def __init__(self, frame: Frame, d2: NDArray[np.float32], rules: Rules) -> None:
+        self.frame = frame
+        self.rules = rules
+        self.d2 = d2
+        shape = frame.coarse
+        self.mat = np.zeros(shape, np.uint8)
+        self.blk = np.zeros(shape, np.int32)
+        self.free = np.zeros(shape, np.uint8)
+        self.tabu = np.zeros(shape, np.uint8)
+        self.seen = np.zeros(shape, np.int32)
+        self.parent = np.zeros(shape, np.int64)
+        self.queue = np.zeros(shape[0] * shape[1], np.int64)
+        self.prefix = np.zeros((shape[0], shape[1] + 1), np.int32)
+        self.epoch = 0
+        self.circle = _circle(rules.side)
+        self.margin_clear = 0.75 * frame.hb
+        self.spans = _spans((rules.radius + self.margin_clear) / frame.hb)
+        self.buffer = np.empty((20000, 2))
+        self.buffer_arc = np.empty(20000)
+        self.dropped: list[tuple[float, float, float]] = []
+        self.find_entries: Callable[[Clearing, Level], list[Entry]] | None = None
+
+    # -- the level -----------------------------------------------------------------------------
+
+    def run(self, level: Level, position: Points | None, walls_first: bool = False) -> list[Piece]:
+        """Clear one level; pieces in cutting order. ``position`` is where the cutter stands, None = away."""
+        f, r = self.frame, self.rules
+        self.tabu[:] = 0
+        left = k.start_level(
+            self.d2, level.sd, r.radius, f.hd, f.h, f.hb, r.eps, 0.5 * f.hb, self.margin_clear,
+            self.mat, self.blk, self.free, self.prefix,
+        )
+        pieces: list[Piece] = []
+        waiting = list(level.entries)
+        if left and self.find_entries is not None:
+            waiting += self.find_entries(self, level)
+        if walls_first:
+            position = self._walls(level, position, pieces)
+        if left:
+            position = self._bulk(level, position, pieces, waiting)
+        self._walls(level, position, pieces)
+        return pieces
+
+    def _bulk(
+        self, level: Level, position: Points | None, pieces: list[Piece], waiting: list[Entry]
+    ) -> Points | None:
+        while True:
+            found = self._next_front(level, position)
+            if found is None:
+                if not waiting:
+                    return position
+                entry = self._nearest_entry(waiting, position)
+                piece = self._enter(level, entry)
+                pieces.append(piece)
+                position = piece.points[-1]
+                continue
+            way, front = found
+            piece_ = self._cut_from(level, way, front, position)
+            if piece_ is None:
+                continue
+            pieces.append(piece_)
+            position = piece_.points[-1]
+
+    # -- where next ----------------------------------------------------------------------------
+
+    def _node(self, p: Points) -> tuple[int, int]:
+        f = self.frame
+        i = min(max(round((p[1] - f.y0) / f.hb), 0), self.free.shape[0] - 1)
+        j = min(max(round((p[0] - f.x0) / f.hb), 0), self.free.shape[1] - 1)
+        return i, j
+
+    def _clear_node(self, p: Points) -> tuple[int, int] | None:
+        """The clear coarse node nearest to ``p``, at most three pitches off."""
+        i, j = self._node(p)
+        best, where = 1e9, None
+        for a in range(max(0, i - 3), min(self.free.shape[0], i + 4)):
+            for b in range(max(0, j - 3), min(self.free.shape[1], j + 4)):
+                if self.free[a, b] and self.blk[a, b] == 0:
+                    d = (a - i) ** 2 + (b - j) ** 2
+                    if d < best:
+                        best, where = d, (a, b)
+        return where
+
+    def _xy(self, flat: NDArray[np.int64]) -> Points:
+        f = self.frame
+        i, j = np.divmod(flat, self.free.shape[1])
+        return np.stack([f.x0 + j * f.hb, f.y0 + i * f.hb], axis=-1).astype(np.float64)
+
+    def _next_front(self, level: Level, position: Points | None) -> tuple[NDArray[np.int64] | None, NDArray[np.int64]] | None:
+        """Chain of coarse nodes to the start of the next front (None = jump) and the front from there on."""
+        flat = -1
+        joined = False
+        if position is not None:
+            at = self._clear_node(position)
+            if at is not None:
+                self.epoch += 1
+                flat = k.find_front(
+                    self.free, self.blk, self.tabu, self.seen, self.epoch, at[0], at[1], -1, self.queue, self.parent
+                )
+                joined = flat >= 0
+        if not joined:
+            x, y = (position[0], position[1]) if position is not None else (self.frame.x0, self.frame.y0)
+            flat = k.find_any_front(
+                self.free, self.blk, self.tabu, self.frame.x0, self.frame.y0, self.frame.hb, x, y
+            )
+            if flat < 0:
+                return None
+        up = np.empty(20000, np.int64)
+        self.epoch += 1
+        n = k.up_front(self.free, self.blk, flat, self.rules.side, self.seen, self.epoch, len(up), up)
+        tabu = self.tabu.ravel()
+        while n > 1 and tabu[up[n - 1]]:
+            n -= 1
+        start = up[:n][::-1]
+        if not joined:
+            return None, start
+        return np.concatenate([self._back(flat), up[1:n]]), start
+
+    def _back(self, flat: int) -> NDArray[np.int64]:
+        """Nodes from the start of the last search to ``flat``."""
+        chain = []
+        q = flat
+        while q >= 0:
+            chain.append(int(q))
+            q = self.parent.ravel()[q]
+        return np.array(chain[::-1], np.int64)
+
+    def _route(self, level: Level, position: Points | None, goal: Points) -> Points | None:
+        """Way from ``position`` to ``goal`` over clear ground, None if there is none."""
+        if position is None:
+            return None
+        f = self.frame
+        if k.sight(level.sd, self.free, self.blk, f.x0, f.y0, f.h, f.hb, self.rules.eps, *position, *goal):
+            return np.stack([position, goal])
+        a, b = self._clear_node(position), self._clear_node(goal)
+        if a is None or b is None:
+            return None
+        self.epoch += 1
+        target = b[0] * self.free.shape[1] + b[1]
+        flat = k.find_front(
+            self.free, self.blk, self.tabu, self.seen, self.epoch, a[0], a[1], target, self.queue, self.parent
+        )
+        return None if flat < 0 else self._way(level, position, self._back(flat), goal)
+
+    def _nearest_entry(self, waiting: list[Entry], position: Points | None) -> Entry:
+        if position is None:
+            return waiting.pop(0)
+        d = [math.hypot(e.x - position[0], e.y - position[1]) for e in waiting]
+        return waiting.pop(int(np.argmin(d)))
+
+    # -- cutting -------------------------------------------------------------------------------
+
+    def _pose(self, front: NDArray[np.int64]) -> tuple[Points, Points] | None:
+        """Start point and heading on a front: along it where it is long enough to tell, else from the uncut side."""
+        i, j = divmod(int(front[0]), self.free.shape[1])
+        p = self._xy(front[:1])[0]
+        if len(front) >= 4:
+            along = self._xy(front[min(len(front) - 1, 6): min(len(front), 7)])[0] if len(front) > 6 else self._xy(front[-1:])[0]
+            heading = along - p
+            norm = math.hypot(*heading)
+            if norm > 0:
+                return p, heading / norm
+        toward = np.zeros(2)
+        if not k.toward(self.free, self.blk, i, j, 3, toward):
+            return None
+        return p, self.rules.side * np.array([-toward[1], toward[0]])
+
+    def _walk(self, level: Level, p: Points, heading: Points, faint: float = math.radians(5.0), cap_steps: int = 2_000_000) -> tuple[Points, Points, int, int]:
+        """March from a pose; points and arcs (start included), steps up to the last cut, status."""
+        f, r = self.frame, self.rules
+        state = np.array([p[0], p[1], heading[0], heading[1], 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+        pts, arcs = [np.array([[p[0], p[1]]])], [np.zeros(1)]
+        total, last = 0, 0
+        while True:
+            status, n, cut = k.march(
+                self.d2, level.sd, self.mat, self.blk, self.spans, f.x0, f.y0, f.hd, f.h, f.hb, r.radius, r.eps,
+                r.cap - r.margin, r.step, r.rho, r.rho_seek, r.ease_in, r.air, faint, r.side, self.circle, state,
+                self.buffer, self.buffer_arc,
+            )
+            pts.append(self.buffer[:n].copy())
+            arcs.append(self.buffer_arc[:n].copy())
+            if cut:
+                last = total + cut
+            total += n
+            if status != k.FULL or total > cap_steps:
+                return np.concatenate(pts), np.concatenate(arcs), last, status
+
+    def _cut_from(
+        self, level: Level, chain: NDArray[np.int64] | None, front: NDArray[np.int64], position: Points | None
+    ) -> Piece | None:
+        node = int(front[0])
+        pose = self._pose(front)
+        if pose is None:
+            self._forbid(node)
+            return None
+        p, heading = pose
+        saved = self._save(p)
+        pts, arcs, last, _ = self._walk(level, p, heading)
+        if last == 0:
+            self._forbid(node)
+            return None
+        end = last + 1
+        pts, arcs = pts[:end], arcs[:end]
+        area = float(np.sum(self.rules.step * self.rules.radius * (1.0 - np.cos(arcs))))
+        if area < self.rules.drop_area:
+            # whatever comes of it, this front node is not worth a second try
+            self._forbid(node)
+            if self._inside(saved, pts):
+                self._restore(saved)
+                self.dropped.append((p[0], p[1], area))
+                return None
+        k.clear_coarse_path(
+            self.mat, self.blk, self.spans, self.d2, self.rules.radius,
+            self.frame.x0, self.frame.y0, self.frame.hd, self.frame.hb, pts[-1:],
+        )
+        way = None if chain is None or position is None else self._way(level, position, chain)
+        return Piece(pts, arcs, way)
+
+    def _enter(self, level: Level, entry: Entry) -> Piece:
+        """Take an entry as swept and walk on from it."""
+        f, r = self.frame, self.rules
+        pts, start, heading = self._entry_path(entry)
+        k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, pts)
+        k.clear_coarse_path(self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, pts)
+        walk, arcs, last, _ = self._walk(level, start, heading)
+        return Piece(walk[: last + 1], arcs[: last + 1], None, entry)
+
+    def _entry_path(self, entry: Entry) -> tuple[Points, Points, Points]:
+        """Samples of the entry's path at the level, the point where it ends, and the heading there."""
+        at, step = np.array([entry.x, entry.y]), self.rules.step
+        if entry.kind == "ramp":
+            to = np.array([entry.x2, entry.y2])
+            length = float(np.hypot(*(to - at)))
+            t = np.linspace(0.0, 1.0, max(2, math.ceil(length / step) + 1))[:, None]
+            return at + t * (to - at), at, (to - at) / length
+        n = max(8, math.ceil(2 * math.pi * entry.radius / step))
+        a = np.linspace(0.0, 2 * math.pi, n + 1)
+        ring = np.stack([np.cos(a), np.sin(a)], axis=1)
+        start = at + entry.radius * ring[0]
+        pts = at + entry.radius * ring
+        if entry.kind == "pre-drilled":  # the whole disc of centres is open, not its rim alone
+            rows = np.linspace(0.0, 1.0, max(2, math.ceil(entry.radius / self.frame.hd)) + 1)
+            pts = np.concatenate([at + entry.radius * q * ring for q in rows])
+        return pts, start, np.array([0.0, float(self.rules.side)])
+
+    # -- small pieces can be taken back --------------------------------------------------------
+
+    def _save(self, p: Points) -> tuple[tuple[slice, slice], NDArray[np.float32], tuple[slice, slice], NDArray[np.uint8], NDArray[np.int32]]:
+        f, r = self.frame, self.rules
+        half = r.radius + 3 * f.hd + self._small()
+        fine = self._window(p, half, f.hd, self.d2.shape)
+        coarse = self._window(p, 2 * r.radius + 2 * f.hb + self._small(), f.hb, self.mat.shape)
+        return fine, self.d2[fine].copy(), coarse, self.mat[coarse].copy(), self.blk[coarse].copy()
+
+    def _small(self) -> float:
+        return 1.5 * self.rules.radius
+
+    def _window(self, p: Points, half: float, pitch: float, shape: tuple[int, int]) -> tuple[slice, slice]:
+        i0 = max(0, math.floor((p[1] - half - self.frame.y0) / pitch))
+        j0 = max(0, math.floor((p[0] - half - self.frame.x0) / pitch))
+        i1 = min(shape[0], math.ceil((p[1] + half - self.frame.y0) / pitch) + 1)
+        j1 = min(shape[1], math.ceil((p[0] + half - self.frame.x0) / pitch) + 1)
+        return slice(i0, max(i0, i1)), slice(j0, max(j0, j1))
+
+    def _inside(self, saved: object, pts: Points) -> bool:
+        return bool(np.all(np.abs(pts - pts[0]) <= self._small()))
+
+    def _restore(self, saved: tuple) -> None:  # type: ignore[type-arg]
+        fine, d2, coarse, mat, blk = saved
+        self.d2[fine] = d2
+        self.mat[coarse] = mat
+        self.blk[coarse] = blk
+
+    def _forbid(self, node: int) -> None:
+        i, j = divmod(node, self.free.shape[1])
+        self.tabu[max(0, i - 1): i + 2, max(0, j - 1): j + 2] = 1
+
+    # -- ways ----------------------------------------------------------------------------------
+
+    def _way(
+        self, level: Level, position: Points, chain: NDArray[np.int64], goal: Points | None = None
+    ) -> Points:
+        """Shortened way from ``position`` along a chain of coarse nodes, all of it in sight of clear ground."""
+        f, r = self.frame, self.rules
+        pts = np.concatenate([position[None, :], self._xy(chain)] + ([] if goal is None else [goal[None, :]]))
+        keep = np.empty(len(pts), np.int64)
+        n = k.pull(level.sd, self.free, self.blk, f.x0, f.y0, f.h, f.hb, r.eps, pts, keep)
+        return pts[keep[:n]]
+
+    # -- walls ---------------------------------------------------------------------------------
+
+    def _walls(self, level: Level, position: Points | None, pieces: list[Piece]) -> Points | None:
+        """Trace the stretches of wall that would still give up a bite, nearest first."""
+        f, r = self.frame, self.rules
+        pts = level.points
+        if not len(pts):
+            return position
+        bite = np.zeros(len(pts), np.uint8)
+        k.bites(self.d2, f.x0, f.y0, f.hd, r.radius, r.tau, pts, bite)
+        spent = np.zeros(len(pts), bool)
+        faint = math.acos(1.0 - 0.5 * r.tau / r.radius)
+        while True:
+            starts = self._stretches(level, bite.astype(bool) & ~spent)
+            if not len(starts):
+                return position
+            here = position if position is not None else pts[starts[0]]
+            at = int(starts[np.argmin(np.hypot(*(pts[starts] - here).T))])
+            spent[at] = True
+            pose = self._wall_pose(level, at)
+            if pose is None:
+                spent[self._around(level, at, 0.2 * r.radius)] = True
+                continue
+            p, heading = pose
+            walk, arcs, last, _ = self._walk(level, p, heading, faint)
+            area = float(np.sum(r.step * r.radius * (1.0 - np.cos(arcs[: last + 1]))))
+            spent[self._around(level, at, 0.1 * r.radius)] = True
+            if last == 0 or area <= 0.0:
+                continue
+            walk, arcs = walk[: last + 1], arcs[: last + 1]
+            way = self._route(level, position, walk[0])
+            k.clear_coarse_path(
+                self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, walk[-1:]
+            )
+            pieces.append(Piece(walk, arcs, way, wall=True))
+            position = walk[-1]
+            near = self._near(level, walk)
+            fresh = np.zeros(int(near.sum()), np.uint8)
+            k.bites(self.d2, f.x0, f.y0, f.hd, r.radius, r.tau, np.ascontiguousarray(pts[near]), fresh)
+            bite[near] = fresh
+
+    def _near(self, level: Level, walk: Points) -> NDArray[np.bool_]:
+        low = walk.min(axis=0) - 2.0 * self.rules.radius
+        high = walk.max(axis=0) + 2.0 * self.rules.radius
+        inside: NDArray[np.bool_] = np.all((level.points >= low) & (level.points <= high), axis=1)
+        return inside
+
+    def _stretches(self, level: Level, bite: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """Indices at which a run of biting points begins (in cutting direction), every point of a closed run."""
+        starts = []
+        for a, b in zip(level.offsets[:-1], level.offsets[1:], strict=True):
+            ring = bite[a:b]
+            if not ring.any():
+                continue
+            if ring.all():
+                starts.append(np.arange(a, b))
+                continue
+            begins = ring & ~np.roll(ring, self.rules.side)
+            starts.append(a + np.flatnonzero(begins))
+        return np.concatenate(starts) if starts else np.zeros(0, np.int64)
+
+    def _ring_of(self, level: Level, at: int) -> tuple[int, int]:
+        q = int(np.searchsorted(level.offsets, at, side="right")) - 1
+        return int(level.offsets[q]), int(level.offsets[q + 1])
+
+    def _around(self, level: Level, at: int, reach: float) -> NDArray[np.int64]:
+        """Indices of the ring points near point ``at``, along its ring."""
+        a, b = self._ring_of(level, at)
+        count = min(b - a, 2 * math.ceil(reach / self.frame.h) + 1)
+        return a + (at - a + np.arange(count) - count // 2) % (b - a)
+
+    def _wall_pose(self, level: Level, at: int) -> tuple[Points, Points] | None:
+        """A clear start beside the wall a little before point ``at``, heading along it."""
+        f, r = self.frame, self.rules
+        a, b = self._ring_of(level, at)
+        n = b - a
+        back = max(1, round(0.2 * r.radius / f.h))
+        for lead in (back, 0):
+            q = a + (at - a - r.side * lead) % n
+            ahead = level.points[a + (q - a + r.side * 2) % n] - level.points[a + (q - a - r.side * 2) % n]
+            norm = math.hypot(*ahead)
+            if norm == 0.0:
+                continue
+            heading = ahead / norm
+            inward = r.side * np.array([-heading[1], heading[0]])
+            for off in (0.01, 0.03, 0.06, 0.1, 0.15, 0.25, 0.4, 0.6, 0.9):
+                p = level.points[q] + inward * (r.eps + off * r.radius)
+                if self._sd(level, p) < r.eps:
+                    continue
+                if k.clear_at(self.d2, f.x0, f.y0, f.hd, r.radius, r.radius, p[0], p[1]):
+                    return p, heading
+        return None
+
+    def _sd(self, level: Level, p: Points) -> float:
+        f = self.frame
+        j = min(max(round((p[0] - f.x0) / f.h), 0), f.nx - 1)
+        i = min(max(round((p[1] - f.y0) / f.h), 0), f.ny - 1)
+        return float(level.sd[i, j])
