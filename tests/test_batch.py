@@ -171,7 +171,7 @@ def test_executor_whose_worker_dies_is_replaced(make, tmp_path):
 
 def test_executor_with_limits_gives_each_job_its_own_process(make, tmp_path):
     with cf.ThreadPoolExecutor(2) as threads:
-        records = run_batch(make("", "hang", "die"), tmp_path, threads, timeout=3, work=WORK)
+        records = run_batch(make("", "hang", "die"), tmp_path, threads, timeout=8, work=WORK)
     assert [r.status for r in records] == ["done", "timed out", "crashed"]
 
 

@@ -76,9 +76,14 @@ def plan_and_write(job: Job, out: Path, progress: Progress) -> Result:
     passed = check is not None and check.ok
     message = ""
     if not passed:
-        failures = [] if check is None else [str(f) for f in check.failures]
+        failures = [] if check is None else [said(f) for f in check.failures]
         message = "; ".join(failures[:3]) or "not checked"
     return Result(passed, message, headline(plan.report))
+
+
+def said(finding: object) -> str:
+    """What a finding of the check says: its message, or itself where it is text."""
+    return str(getattr(finding, "message", finding))
 
 
 def headline(report: dict[str, Any]) -> dict[str, Any]:

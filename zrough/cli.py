@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from zrough.check import Check
     from zrough.job import Job
 
+MOST_FAILURES = 20  # lines on the terminal; report.json and --json have them all
 FINE, FAILED, BAD_INPUT, BUG, STOPPED = 0, 1, 2, 3, 130
 
 app = typer.Typer(
@@ -102,8 +103,8 @@ def check(
     _say_if_cold(quiet)
     import zrough
 
-    with cliview.bar(quiet):
-        verdict = zrough.check(text, job)
+    with cliview.bar(quiet) as progress:
+        verdict = zrough.check(text, job, progress)
     _warn(verdict.warnings, quiet)
     if as_json:
         _print_json(verdict.to_dict())
@@ -221,8 +222,12 @@ def _verdict(verdict: Check | None) -> int:
         return FAILED
     if verdict.ok:
         return FINE
-    for failure in verdict.failures:
-        _complain(f"check failed: {failure}")
+    from zrough.batchwork import said
+
+    for failure in verdict.failures[:MOST_FAILURES]:
+        _complain(f"check failed: {said(failure)}")
+    if len(verdict.failures) > MOST_FAILURES:
+        _complain(f"check failed: and {len(verdict.failures) - MOST_FAILURES} more failures")
     return FAILED
 
 
@@ -245,9 +250,11 @@ def _log_level(quiet: bool, verbose: int) -> None:
 
 
 def _warn(warnings: Sequence[object], quiet: bool) -> None:
+    from zrough.batchwork import said
+
     if not quiet:
-        for warning in warnings:
-            _complain(f"warning: {warning}")
+        for warning in warnings[:MOST_FAILURES]:
+            _complain(f"warning: {said(warning)}")
 
 
 def _complain(text: str) -> None:
