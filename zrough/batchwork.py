@@ -137,8 +137,12 @@ def _placed(task: Task) -> Iterator[Job]:
         tables: dict[str, dict[str, str]] = {}
         for i, (key, (name, content)) in enumerate(sorted(task.inputs.items())):
             table, entry = key.split(".")
-            local = f"{i}{Path(name).suffix}"
-            (Path(folder) / local).write_bytes(content)
+            # The same name where it stays inside the folder: the report repeats it.
+            inside = not Path(name).is_absolute() and ".." not in Path(name).parts
+            local = name if inside else f"{i}/{Path(name).name}"
+            target = Path(folder) / local
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(content)
             tables.setdefault(table, {})[entry] = local
         yield task.job.replace(**tables).based_in(folder)
 
@@ -233,13 +237,15 @@ def main(argv: list[str]) -> int:
 def _reporter(connection: Any) -> Progress:
     """A progress callback that sends at most ten messages a second."""
     last_time, last_stage = 0.0, ""
+    one_at_a_time = threading.Lock()  # stages that run in threads report from them
 
     def report(stage: str, done: int, total: int) -> bool:
         nonlocal last_time, last_stage
-        now = time.monotonic()
-        if stage != last_stage or now - last_time > 0.1:
-            last_time, last_stage = now, stage
-            connection.send(("progress", stage, done, total))
+        with one_at_a_time:
+            now = time.monotonic()
+            if stage != last_stage or now - last_time > 0.1:
+                last_time, last_stage = now, stage
+                connection.send(("progress", stage, done, total))
         return True
 
     return report

@@ -6,7 +6,7 @@ import contextlib
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -72,12 +72,19 @@ def plan_lines(plan: Plan, files: Sequence[Path]) -> list[str]:
     lines += [f"{key.replace('_', ' ')}: {_shown(value)}" for key, value in summary.items()]
     if plan.left:
         lines.append(f"left uncut: {len(plan.left)} places")
-        lines += [f"  {place}" for place in plan.left[:5]]
+        lines += [f"  {_place(place)}" for place in plan.left[:5]]
         if len(plan.left) > 5:
             lines.append(f"  and {len(plan.left) - 5} more, see report.json")
     if plan.check is not None:
         lines.append("check: passed" if plan.check.ok else "check: FAILED")
     return [*lines, "written: " + ", ".join(str(f) for f in files)]
+
+
+def _place(left: Mapping[str, Any]) -> str:
+    """One place that was left, on a line."""
+    at = " ".join(f"{axis.upper()}{left[axis]:.2f}" for axis in "xyz" if axis in left)
+    wide = f", {left['width']:.2f} mm wide" if left.get("width") else ""
+    return f"at {at}{wide}: {left.get('reason', '')}"
 
 
 def cutting_lines(job: Job) -> list[str]:
