@@ -60,20 +60,23 @@ def leftover(cell: float = 0.25, stair: float = 1.5):
     return grid, z
 
 
-def _rings(z: float, skip: float):
+def _rings(z: float, skip: float, climb: bool):
     """Contours of the distance from the block's outside, inside the free area at height z."""
     cell = 0.5
     grid = Grid.covering((LOW[0] - 9, LOW[1] - 9), (HIGH[0] + 9, HIGH[1] + 9), cell)
     x, y = np.meshgrid(grid.x, grid.y)
     free = ndimage.distance_transform_edt(part_height(x, y) <= z) * cell > R + 0.3
     outside = np.maximum(np.abs(x) - HIGH[0], np.abs(y) - HIGH[1])
+    if climb:
+        away = np.where(outside > -6.0, -5.0, ndimage.distance_transform_edt(part_height(x, y) <= z) * cell - R)
+        return _contour(grid, away, 0.4, None)
     away = np.where(free, -outside + 8.0, -5.0)
-    found = []
-    for d in np.arange(1.0, away.max(), skip):
-        for line in find_contours(away, d, mask=free):
-            if len(line) > 12:
-                found.append(np.column_stack([grid.x0 + cell * line[:, 1], grid.y0 + cell * line[:, 0]]))
-    return found
+    return [line for d in np.arange(1.0, away.max(), skip) for line in _contour(grid, away, d, free)]
+
+
+def _contour(grid, field, level, mask):
+    lines = [line for line in find_contours(field, level, mask=mask) if len(line) > 12]
+    return [np.column_stack([grid.x0 + grid.cell * p[:, 1], grid.y0 + grid.cell * p[:, 0]]) for p in lines]
 
 
 def _moves(levels):
@@ -90,7 +93,7 @@ def _moves(levels):
         centre.append(mid)
 
     for k, lv in enumerate(levels):
-        for line in _rings(lv.z, 1.1 if lv.kind == "primary" else 40.0):
+        for line in _rings(lv.z, 1.1, lv.kind == "climb"):
             start = line[0]
             add((*start, xyz[-1][2]), Kind.LINK, k)
             if k == 0 and len(xyz) < 4:
@@ -153,7 +156,26 @@ def check(ok: bool = True):
         SimpleNamespace(code="gouge", line=214, place=(12.0, 8.0, -9.0), value=0.08, limit=0.01,
                         message="line 214: 0.08 mm into the part at 12.0, 8.0, -9.0; limit 0.01 mm")
     ]
+    seconds = np.linspace(0.0, 420.0, 2001)[1:]
+    wave = 44.0 + 5.0 * np.sin(seconds / 3.0) - 30.0 * (np.sin(seconds / 40.0) > 0.6)
+    by_degree = np.zeros(361)
+    np.add.at(by_degree, wave.astype(int), 9.0)
+    nowhere = (float("nan"),) * 3
     return SimpleNamespace(
-        ok=ok, failures=failures, warnings=[], gouge=0.08 if not ok else 0.0, tallest_stair=1.5,
-        engagement=None, leftover=(grid, heights), times=None,
+        ok=ok, failures=tuple(failures), warnings=(), gouge_mm=0.0 if ok else 0.08, allowance_mm=0.0,
+        engagement=SimpleNamespace(
+            cap_deg=50.0, worst_deg=49.6, worst_at=(10.0, 4.0, -12.0), worst_line=310, over=(0.0, 0.0, 0.0),
+            histogram=by_degree, steps=90000,
+        ),
+        removed_mm3=98_000.0, tallest_stair=1.5, floor_error=0.004, steepest_deg=2.0, worst_power_kw=6.9,
+        leftover=SimpleNamespace(
+            grid=grid, heights=heights, excess_volume=120.0, excess_at=(20.0, 3.0, -8.0), stair_at=nowhere,
+            flats=({"z": -24.0, "area_mm2": 4700.0, "wanted_mm": 0.2, "cut_share": 0.98, "lowest_mm": 0.2,
+                    "typical_mm": 0.204, "highest_mm": 1.7},),
+        ),
+        times={"cutting": 350.0, "links": 48.0, "entries": 9.0, "lifts": 10.0, "rapids": 3.0, "dwells": 0.0, "total": 420.0},
+        lengths={"cutting": 19e3, "links": 3.7e3, "entries": 60.0, "lifts": 120.0, "rapids": 400.0, "total": 23.2e3},
+        moves=SimpleNamespace(
+            time_s=seconds, engagement_deg=wave, power_kw=np.where(wave > 20, 0.14 * wave, np.nan)
+        ),
     )

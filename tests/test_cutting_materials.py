@@ -85,8 +85,8 @@ def test_hardened_steel_by_rockwell():
 def test_printed_speed_ranges(name, hb, low, high):
     material = cutting.find_material(name, float(hb))
     assert material.surface_speed_range == (low, high)
-    # the base, for half the width, lies in the lower half of the range or just below it
-    assert 0.85 * low <= material.surface_speed <= 0.5 * (low + high)
+    # the base, for half the width, lies in the lower half of the range or below it: light-radial tables are slower
+    assert 0.75 * low <= material.surface_speed <= 0.5 * (low + high)
 
 
 def _numbers(table: dict) -> bool:
@@ -248,7 +248,10 @@ def test_own_materials_are_listed_when_a_name_fails(own):
     ("text", "message"),
     [
         ("[[material]]\nkc11 = 900\n", "material 1: name is missing"),
-        ('[[material]]\nname = "a"\niso = "P"\nkc11 = 900\n', 'material 1 "a": mc is missing; give it, or like'),
+        (
+            '[[material]]\nname = "a"\niso = "P"\nkc11 = 900\n',
+            'material 1 "a": mc is missing; give it, or like',
+        ),
         ('[[material]]\nname = "a"\nlike = "P20"\nkc11 = "soft"\n', "kc11 = 'soft' must be a number from 50"),
         ('[[material]]\nname = "a"\nlike = "P20"\nmc = 2.0\n', "mc = 2.0 must be a number from 0 to 0.6"),
         ('[[material]]\nname = "a"\nlike = "P20"\nkc11 = nan\n', "kc11 = nan must be"),

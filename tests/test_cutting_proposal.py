@@ -74,14 +74,20 @@ def test_nothing_binds_but_the_chip():
         (
             "bending stress",
             STEEL,
-            Cutter(6.0, 3, overhang=14.0, flute_length=13.0),
-            {"engagement_deg": 120.0, "level_depth": 13.0, "load_factor": 3.0},
+            Cutter(6.0, 3, overhang=14.0, flute_length=13.0, helix_deg=10.0),
+            {"engagement_deg": 120.0, "level_depth": 13.0, "load_factor": 3.0, "holder": "milling chuck"},
         ),
         (
             "pull-out",
             STEEL,
             Cutter(helix_deg=50.0, overhang=30.0),
-            {"holder": "collet", "engagement_deg": 70.0, "level_depth": 24.0, "load_factor": 2.0},
+            {
+                "holder": "collet",
+                "runout": 0.01,
+                "engagement_deg": 60.0,
+                "level_depth": 20.0,
+                "load_factor": 2.0,
+            },
         ),
         ("flute length", STEEL, Cutter(flute_length=8.0), {}),
         ("surface speed", cutting.find_material("magnesium"), Cutter(), {}),
@@ -111,8 +117,18 @@ def test_peak_limits_hold_between_the_nodes_of_their_table():
     rng = np.random.default_rng(7)
     phi, axial = rng.uniform(5.0, 180.0, 300), rng.uniform(1.0, 26.0, 300)
     loads = data.load(phi, axial, data.feed_for(phi, axial), peaks=True)
-    bend = [cutting.tip_deflection(float(b), cutter, float(a)) for b, a in zip(loads.bending_peak, axial, strict=True)]
+    bend = [
+        cutting.tip_deflection(float(b), cutter, float(a))
+        for b, a in zip(loads.bending_peak, axial, strict=True)
+    ]
     assert max(bend) <= 1.05 * data.force_limits.deflection
+
+
+def test_a_limit_passed_even_at_the_least_feed_is_said():
+    data = propose(
+        cutter=Cutter(helix_deg=50.0), holder="collet", runout=0.08, engagement_deg=90.0, level_depth=26.0
+    )
+    assert any("pull-out is" in text and "even at the least feed" in text for text in data.warnings)
 
 
 def test_own_bite_shrinks_where_a_limit_would_thin_the_chip():
@@ -123,7 +139,9 @@ def test_own_bite_shrinks_where_a_limit_would_thin_the_chip():
 
 
 def test_wishes_of_the_job_are_kept():
-    data = propose(radial_width=2.0, level_depth=9.0, ramp_angle_deg=1.0, helix_diameter=20.0, lift=0.4, link_feed=9000.0)
+    data = propose(
+        radial_width=2.0, level_depth=9.0, ramp_angle_deg=1.0, helix_diameter=20.0, lift=0.4, link_feed=9000.0
+    )
     assert (data.radial_width, data.level_depth, data.ramp_angle_deg) == (2.0, 9.0, 1.0)
     assert (data.helix_bore, data.lift, data.link_feed) == (20.0, 0.4, 9000.0)
     assert data.engagement_deg == pytest.approx(math.degrees(math.acos(1 - 2 * 2.0 / 12.0)))
@@ -170,7 +188,7 @@ def test_feed_shapes_and_types():
 
 def test_a_slot_is_fed_slower_the_deeper_it_is():
     # Dormer Pramet milling catalogue 2021-22 p.114: fz factor 1, .75, .5 at 0.5, 1, 1.5 x D
-    data = propose(level_depth=5.0, cutter=Cutter(overhang=28.0))
+    data = propose(level_depth=5.0, cutter=Cutter(overhang=28.0), load_factor=0.2)
     full = data.max_chip * 4 * data.spindle_rpm
     got = data.feed_for(180.0, np.array([3.0, 6.0, 12.0]))
     np.testing.assert_allclose(got / full, [1.0, 1.0, 0.75], rtol=1e-6)
@@ -234,7 +252,8 @@ def test_more_machine_never_cuts_slower(material, cut, power, more):
     high = propose(material, power_kw=power * more, torque_nm=4.0 * power * more, max_feed=8000.0, **cut)
     assert high.cut_feed >= low.cut_feed * (1 - 1e-9)
     faster = propose(material, power_kw=power, torque_nm=4.0 * power, max_feed=8000.0 * more, **cut)
-    assert faster.cut_feed >= low.cut_feed * (1 - 1e-9)
+    # at the old top feed the spindle may have turned slower, which needs less power for the same feed
+    assert faster.cut_feed >= low.cut_feed * (1 - 1e-9) or faster.spindle_rpm > low.spindle_rpm
 
 
 @given(materials, fixed, st.floats(2.3, 9.0), st.floats(1.0, 1.6))
@@ -252,7 +271,9 @@ def test_worse_holding_never_cuts_faster(material, cut, reach, more):
 
 
 @given(
-    st.sampled_from(["tool steel", "low-alloy steel", "carbon steel", "P", "hardened steel", "nodular iron", "grey iron"]),
+    st.sampled_from(
+        ["tool steel", "low-alloy steel", "carbon steel", "P", "hardened steel", "nodular iron", "grey iron"]
+    ),
     st.floats(0.0, 1.0),
     st.floats(0.0, 1.0),
 )
@@ -284,7 +305,9 @@ def test_harder_is_never_cut_faster(name, a, b):
 def test_light_radial_roughing(material, axial, radial, vc, fz):
     """The proposal lies in the printed speed range widened by 25 %, feed per tooth within 20 %."""
     cutter = Cutter(10.0, 4, flute_length=25.0, overhang=32.0)
-    data = propose(cutting.find_material(*material), cutter, radial_width=radial * 10.0, level_depth=axial * 10.0)
+    data = propose(
+        cutting.find_material(*material), cutter, radial_width=radial * 10.0, level_depth=axial * 10.0
+    )
     assert vc[0] / 1.25 <= data.surface_speed_m_min <= vc[1] * 1.25
     wanted = data.max_chip * float(f.thinning_factor(data.engagement_deg))
     assert wanted == pytest.approx(fz, rel=0.20)
@@ -411,7 +434,12 @@ def test_the_table_in_inch():
     mm = {row.quantity: row for row in cutting.table(data)}
     inch = {row.quantity: row for row in cutting.table(data, "inch")}
     assert set(mm) == set(inch)
-    for name, factor in (("radial width", 25.4), ("feed", 25.4), ("surface speed", 0.3048), ("metal removed", 16.387064)):
+    for name, factor in (
+        ("radial width", 25.4),
+        ("feed", 25.4),
+        ("surface speed", 0.3048),
+        ("metal removed", 16.387064),
+    ):
         assert float(mm[name].value) / factor == pytest.approx(float(inch[name].value), rel=0.01)
     assert (inch["feed"].unit, inch["surface speed"].unit) == ("in/min", "sfm")
     assert mm["power"].value == inch["power"].value
@@ -421,7 +449,7 @@ def test_the_table_in_inch():
 
 def test_the_table_tells_limits_warnings_cautions_and_sources():
     base = job()
-    data = cutting.propose(base.replace(holder={"type": "collet"}, machine={"power_kw": 1.0}))
+    data = cutting.propose(base.replace(holder={"type": "collet"}, machine={"power_kw": 0.5}))
     rows = cutting.table(data)
     assert any(r.quantity == "limit: power" and r.note.endswith("binds") for r in rows)
     assert any(r.quantity == "limit: torque" and r.note == "no limit given" for r in rows)
@@ -494,7 +522,12 @@ def test_balance_advice_by_speed():
 
 @pytest.mark.parametrize(
     ("name", "word"),
-    [("AZ91", "class D"), ("Ti-6Al-4V", "no water on a fire"), ("CuBe2", "harms the lungs"), ("titanium", "burn")],
+    [
+        ("AZ91", "class D"),
+        ("Ti-6Al-4V", "no water on a fire"),
+        ("CuBe2", "harms the lungs"),
+        ("titanium", "burn"),
+    ],
 )
 def test_dangerous_metals(name, word):
     word = word.removeprefix("no ")
@@ -518,7 +551,12 @@ def test_magnesium_stays_below_the_fire_speed():
         (Cutter(overhang=66.0), STEEL, {}, "speed and chip are already reduced"),
         (Cutter(overhang=110.0), STEEL, {}, "likely to chatter"),
         (Cutter(), STEEL, {"engagement_deg": 180.0, "level_depth": 14.0}, "slots go at most 1 x D deep"),
-        (Cutter(flute_length=40.0), ALUMINIUM, {"radial_width": 4.0, "level_depth": 38.0}, "take a thinner bite"),
+        (
+            Cutter(flute_length=40.0),
+            ALUMINIUM,
+            {"radial_width": 4.0, "level_depth": 38.0},
+            "take a thinner bite",
+        ),
         (Cutter(), STEEL, {"clamping": "weak", "level_depth": 20.0}, "weakly held part"),
         (
             Cutter(flutes=2, helix_deg=10.0),
@@ -556,7 +594,9 @@ def test_long_overhang_and_assumed_hardness_are_said():
 
 def test_helix_bore_leaves_no_core():
     assert propose().helix_bore == pytest.approx(21.6)
-    assert propose(cutter=Cutter(12.0, corner_radius=2.0)).helix_bore == pytest.approx(20.0)  # 2 (D - r): no pip
+    assert propose(cutter=Cutter(12.0, corner_radius=2.0)).helix_bore == pytest.approx(
+        20.0
+    )  # 2 (D - r): no pip
     ball = propose(cutter=Cutter(12.0, corner_radius=6.0))
     assert 12.0 < ball.helix_bore < 24.0
     assert any("leaves a pip" in text for text in ball.cautions)
@@ -566,7 +606,11 @@ def test_helix_bore_leaves_no_core():
 
 def test_every_coating_and_holder_has_a_source():
     raw = practice()
-    for table in (*raw["holder"].values(), *raw["coating"].values(), *(raw[k] for k in ("width", "slot", "drive"))):
+    for table in (
+        *raw["holder"].values(),
+        *raw["coating"].values(),
+        *(raw[k] for k in ("width", "slot", "drive")),
+    ):
         named = [v for k, v in table.items() if k.endswith("source")]
         assert named
         assert set(named) <= set(raw["sources"])
@@ -590,7 +634,11 @@ def test_every_coating_and_holder_has_a_source():
         (Cutter(), {"radial_width": 13.0}, "roughing: radial_width = 13"),
         (Cutter(), {"helix_diameter": 12.0}, "entry: helix_diameter = 12 must be from 12.012"),
         (Cutter(), {"holder": "glue"}, 'holder: type = "glue" is not known; known: shrink-fit'),
-        (Cutter(), {"clamping": "loose"}, 'setup: clamping = "loose" is not known; known: firm, normal, weak'),
+        (
+            Cutter(),
+            {"clamping": "loose"},
+            'setup: clamping = "loose" is not known; known: firm, normal, weak',
+        ),
         (Cutter(), {"engagement_deg": 40.0, "radial_width": 2.0}, "both given"),
     ],
 )

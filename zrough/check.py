@@ -19,6 +19,7 @@ from zrough.checkleft import Leftover
 from zrough.checkrules import Facts
 from zrough.errors import CheckError
 from zrough.ncread import Finding, Motion, Program, read
+from zrough.progress import Progress, watched
 from zrough.replay import Body, Floats
 
 if TYPE_CHECKING:
@@ -162,7 +163,7 @@ def _plain(value: float) -> float | None:
 def check(
     nc_text: str,
     job: Job,
-    progress: Callable[[str, int, int], None] | None = None,
+    progress: Progress | None = None,
     part: Any = None,
     stock: Any = None,
     data: Any = None,
@@ -172,19 +173,20 @@ def check(
     Parameters
     ----------
     nc_text : the text that would go to the machine.
-    job : the job it is for. progress : ``progress(stage, done, total)``; may raise to stop.
+    job : the job it is for. progress : ``progress(stage, done, total)``; may return False to stop.
     part, stock : loaded already (`Part`, `Stock`); else loaded from the job.
     data : cutting data already proposed (`CuttingData`); else proposed when needed.
 
     Raises
     ------
-    NcError : the text holds no motion. CheckError : nothing to replay it on.
+    NcError : the text holds no motion. CheckError : nothing to replay it on. Cancelled : ``progress`` said so.
     """
+    tell = watched(progress)
     program = read(nc_text, default_units=getattr(job, "units", "mm"))
     part, stock = _load(job, part, stock)
     data = data if data is not None else _proposal(job)
     body = replay.body_of(job.cutter, job.holder_profile(job.cutter), float(job.holder.clearance))
-    facts = _facts(program, job, part, stock, body, data, progress)
+    facts = _facts(program, job, part, stock, body, data, tell)
     found = [f for f in program.findings]
     for rule in RULES:
         found += checkrules.gather(rule(facts))
@@ -192,8 +194,7 @@ def check(
     soft = checkrules.READER_WARNINGS | WARNINGS
     failures = tuple(f for f in found if f.code not in soft)
     warnings = tuple(f for f in found if f.code in soft)
-    if progress is not None:
-        progress("leftover", 0, 1)
+    tell("leftover", 0, 1)
     return _verdict(facts, part, data, failures, warnings)
 
 

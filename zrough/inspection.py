@@ -361,13 +361,17 @@ def _cutter(cutter: Any) -> tuple[float, float]:
 
 
 def _swept(tip: Map, cell: float, radius: float, corner: float) -> Map:
-    """Lowest surface left when the cutter's tip has been at every node of ``tip``."""
-    reach = int(radius / cell)
+    """Lowest surface left when the cutter's tip has been at every node of ``tip``.
+
+    A wall stops the tip between nodes, half a cell further on the average than the last node it can
+    stand on; the cutter counts as that much wider, so that the volume comes out right.
+    """
+    reach = int(radius / cell + 0.5)
     result = np.full_like(tip, np.inf)
     ny, nx = tip.shape
     for di in range(-reach, reach + 1):
         for dj in range(-reach, reach + 1):
-            away = math.hypot(di, dj) * cell
+            away = max(0.0, math.hypot(di, dj) - 0.5) * cell
             if away > radius:
                 continue
             over = max(0.0, away - (radius - corner))

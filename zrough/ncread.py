@@ -141,6 +141,7 @@ _AXES = "XYZ"
 _CENTRE = "IJK"
 
 _WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))")
+_HUGE = re.compile(r"(?<![\d.])\d{9}").search
 _COMMENT = re.compile(r"\([^()]*\)")
 _SIMPLE = re.compile(
     r"(?:N\d+)?(?:G0?([0-3])(?!\d|\.))?"
@@ -206,6 +207,7 @@ class _Reader:
     # -- findings ---------------------------------------------------------------------------------
     def find(self, code: str, message: str, value: float = math.nan, limit: float = math.nan) -> None:
         place = (self.at[0], self.at[1], self.at[2])
+        message = "".join(c if c.isprintable() else "?" for c in message)  # the text may hold anything
         self.findings.append(Finding(code, self.line, place, value, limit, f"line {self.line}: {message}"))
 
     def find_once(self, key: str, code: str, message: str) -> None:
@@ -238,6 +240,9 @@ class _Reader:
             text = text[1:].lstrip("123456789") if text[1:2].isdigit() else text[1:]
             if not text:
                 return
+        if _HUGE(text) is not None:
+            self.find("number-too-large", "a number has 9 or more digits before its point; the line is skipped")
+            return
         if self.ended:
             self.find_once("after", "after-end", "text after the end of the program is not run")
             return

@@ -261,8 +261,8 @@ def _walk(line: Map) -> Map:
 
 
 def _drive(
-    grid: Grid, every: int, stock: Map, path: _Path, diameter: float, allowance: float, step: float, style: Style,
-    limit: float | None,
+    grid: Grid, every: int, stock: Map, path: _Path, diameter: float, allowance: float, step: float,
+    style: Style, limit: float | None,
 ) -> BallLoad:  # fmt: skip
     from zrough.kernels.leftover import ball_cut
 

@@ -32,6 +32,7 @@ UNDER = 1e-4  # mm; how far below the lowest rim height a part is cut where no r
 MIN_DEPTH = 0.05  # mm; shallower marks are no openings
 ROUND = 0.95  # 4 pi area / perimeter^2 above which an opening is a hole (octagon 0.948, circle 1)
 LONG = 1.8  # length / width above which it is a slot
+OPEN_SHARE = 0.1  # of its area that must leave the part for an opening to count as through
 MAX_CUTS = 24  # heights at which the part is cut for rims that do not close
 
 
@@ -471,7 +472,7 @@ def _body(
     if _volume(vertices, index) <= 0.0:
         return None, "its walls are not closed", False
     away = sum(_flat_area(lid) for lid in lids)
-    through = away > 0.5 * _flat_area(points[cap]) and _nothing_under(part, rim, rings)
+    through = away > OPEN_SHARE * _flat_area(points[cap]) and _nothing_under(part, rim, rings)
     return (vertices, index), "", through
 
 
@@ -514,11 +515,12 @@ def _lids(rings: list[Points]) -> list[Points]:
 
 
 def _nothing_under(part: Part, rim: _Rim, rings: list[Points]) -> bool:
-    low = min(float(ring[:, 2].min()) for ring in rings)
-    if low <= part.lower[2] + LEVEL:
-        return True
-    place = np.array([rim.circle()[0]])
-    return not np.isfinite(_height_at(part, place, under=low - LEVEL))
+    """Does one fall through at the middle of the rim, or of the largest ring where it leaves the part?"""
+    exit_ring = max(rings, key=_size)
+    for x, y in (rim.circle()[0], outlines.largest_circle(outlines.sides([exit_ring]))[0]):
+        if not np.isfinite(_height_at(part, np.array([[x, y]]), under=rim.top - LEVEL)):
+            return True
+    return False
 
 
 def _volume(vertices: Points, faces: Index) -> float:

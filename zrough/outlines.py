@@ -107,6 +107,28 @@ def _climbed(place: Points, depth: float, step: float, segments: Points) -> tupl
     return place, depth
 
 
+def crosses(segments: Points) -> bool:
+    """Do any two of the segments (n, 2, 2) run through each other? Shared or touching ends do not count."""
+    a, b = segments[:, 0], segments[:, 1]
+    size = float(np.ptp(segments.reshape(-1, 2), axis=0).max())
+    slack = 1e-12 * size * size
+    for part in _portions(len(segments), len(segments)):
+        p, q = a[part, None], b[part, None]
+        one, two = _turn(p, q, a), _turn(p, q, b)
+        three, four = _turn(a, b, p), _turn(a, b, q)
+        apart = (one > slack) & (two < -slack) | (one < -slack) & (two > slack)
+        apart &= (three > slack) & (four < -slack) | (three < -slack) & (four > slack)
+        if apart.any():
+            return True
+    return False
+
+
+def _turn(p: Points, q: Points, r: Points) -> Points:
+    """Twice the area of p, q, r on the last axis, with broadcasting."""
+    u, v = q - p, r - p
+    return np.asarray(u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0])
+
+
 def triangulate(rings: Sequence[Points]) -> Index:
     """Triangles (k, 3), counter-clockwise, of an outer ring and the islands in it; no points are added.
 
@@ -122,6 +144,8 @@ def triangulate(rings: Sequence[Points]) -> Index:
     Notes: ear clipping; islands are first joined to the outer ring by bridges, the rightmost first.
     """
     points = np.concatenate([ring[:, :2] for ring in rings])
+    if crosses(sides(rings)):
+        raise ValueError("the outline crosses itself")
     starts = np.cumsum([0] + [len(ring) for ring in rings])
     loops = []
     for k, ring in enumerate(rings):

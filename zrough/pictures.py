@@ -1,4 +1,4 @@
-"""Pictures of a plan and its check: leftover map, relief, rings per level, loads, times. PNG, same input same bytes.
+"""Pictures of a plan and its check as PNG: leftover, relief, rings, loads, times. Same input, same bytes.
 
 The colours are our own. Amounts use one ramp whose lightness only falls, so it reads in grey and by
 colour-blind people; kinds of path differ in line style as well as in colour.
@@ -110,13 +110,13 @@ def _title(axes: Axes, text: str) -> None:
     axes.set_title(text, loc="left", color=INK, fontsize=9.5, fontweight="bold", pad=8)
 
 
-def _slope(grid: Grid, heights: Map) -> Map:
-    """Brightness 0..1 of a surface lit from the upper left, steep parts darker."""
+def _slope(grid: Grid, heights: Map, light: tuple[float, float] = (-0.45, 0.45)) -> Map:
+    """Brightness 0..1 of a surface lit from above and from ``light`` in plan (the upper left)."""
     filled = np.where(np.isfinite(heights), heights, np.nan)
     low = np.nanmin(filled) if np.isfinite(filled).any() else 0.0
     dy, dx = np.gradient(np.nan_to_num(filled, nan=float(low)), grid.cell)
     norm = np.sqrt(dx * dx + dy * dy + 1.0)
-    lit: Map = np.clip((0.45 * dx - 0.45 * dy + 0.77) / norm, 0.0, 1.0)
+    lit: Map = np.clip((0.77 - light[0] * dx - light[1] * dy) / norm, 0.0, 1.0)
     return lit
 
 
@@ -129,7 +129,7 @@ def map_png(
     unit: str = "mm",
     marks: Sequence[tuple[float, float, str]] = (),
 ) -> bytes:
-    """Plan view of an amount (ny, nx), NaN for nothing, over a faint relief of ``heights``; ``marks`` are x, y, text."""
+    """Plan view of an amount (ny, nx), NaN for nothing, over a faint relief; ``marks`` are x, y, text."""
     wide, high = grid.nx * grid.cell, grid.ny * grid.cell
     tall = min(max(6.4 * high / wide, 2.6), 8.0)
     figure = _figure(7.4, tall + 0.7)
@@ -146,7 +146,9 @@ def map_png(
     axes.imshow(np.clip(rgb, 0, 1), origin="lower", extent=box, interpolation="antialiased")
     axes.set_aspect("equal")
     for x, y, text in marks:
-        axes.plot([x], [y], marker="o", markersize=7, markerfacecolor="none", markeredgecolor=INK, markeredgewidth=1.1)
+        axes.plot(
+            [x], [y], "o", markersize=7, markerfacecolor="none", markeredgecolor=INK, markeredgewidth=1.1
+        )
         axes.annotate(
             text, (x, y), (6, 6), textcoords="offset points", fontsize=7, color=INK,
             bbox={"boxstyle": "round,pad=0.2", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.75},
@@ -165,12 +167,13 @@ def map_png(
 
 
 def relief_png(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int = 1000) -> bytes:
-    """The stock seen from the front, above and to the right, coloured by leftover thickness; no graphics card needed."""
+    """The stock seen from the front, above and to the right, coloured by what is left on the part."""
     from PIL import Image
 
-    canvas = _relief(grid, heights, thickness, bottom, int(1.5 * width))
+    canvas = _relief(grid, heights, thickness, bottom, int(1.4 * width))
     picture = Image.fromarray(canvas)
-    small = picture.resize((width, round(canvas.shape[0] * width / canvas.shape[1])), Image.Resampling.LANCZOS)
+    size = (width, round(canvas.shape[0] * width / canvas.shape[1]))
+    small = picture.resize(size, Image.Resampling.LANCZOS)
     buffer = io.BytesIO()
     small.save(buffer, "PNG", optimize=True)
     return buffer.getvalue()
@@ -184,12 +187,15 @@ def _relief(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int)
     across = wide * c + deep * s
     scale = (width - 2 * margin) / across
     pitch = 0.62 / scale
-    rows = np.clip(np.rint(np.arange(0, deep + pitch, pitch) / grid.cell).astype(np.int64), 0, grid.ny - 1)
-    cols = np.clip(np.rint(np.arange(0, wide + pitch, pitch) / grid.cell).astype(np.int64), 0, grid.nx - 1)
+    rows, cols = (
+        np.minimum(np.rint(np.arange(0, end + pitch, pitch) / grid.cell).astype(np.int64), count - 1)
+        for end, count in ((deep, grid.ny), (wide, grid.nx))
+    )
     z = heights[np.ix_(rows, cols)]
     there = z > bottom
     z = np.where(there, z, bottom)
-    shade = (0.50 + 0.50 * _slope(grid, np.where(heights > bottom, heights, bottom)))[np.ix_(rows, cols)]
+    solid = np.where(heights > bottom, heights, bottom)
+    shade = (0.55 + 0.45 * _slope(grid, solid, (-0.25, -0.58)))[np.ix_(rows, cols)]
     rgb = ramp_rgb(thickness[np.ix_(rows, cols)] / colour_limit(thickness)) * shade[..., None]
     y, x = np.meshgrid(np.arange(len(rows)) * pitch, np.arange(len(cols)) * pitch, indexing="ij")
     sx = x * c + y * s
@@ -198,32 +204,47 @@ def _relief(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int)
     front[1:, :-1] = np.minimum(z[:-1, :-1], z[1:, 1:])
     side = np.zeros(z.shape, dtype=bool)
     side[0], side[:, -1] = True, True
-    top_px = depth * away * scale + (z - bottom) * up * scale
-    low_px = depth * away * scale + (np.minimum(front, z) - bottom) * up * scale
-    order = np.argsort(-depth[there], kind="stable")
-    count = (np.floor(top_px - low_px).astype(np.int64) + 2)[there][order]
-    owner = np.repeat(np.arange(len(order)), count)
+    # Row by row from the far side: on one column of the screen that is the order of distance.
+    far = np.flatnonzero(there[::-1].ravel())
+
+    def listed(a: NDArray[Any]) -> NDArray[Any]:
+        return a[::-1].reshape(-1, *a.shape[2:])[far]
+
+    ground = listed(depth * away * scale)
+    top_px = ground + listed(z - bottom) * up * scale
+    foot_px = ground + listed(np.minimum(front, z) - bottom) * up * scale
+    count = np.floor(top_px - foot_px).astype(np.int64) + 2
+    owner = np.repeat(np.arange(len(far)), count)
     rank = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
-    px = (sx[there][order] * scale).astype(np.int64)[owner]
-    py = np.floor(top_px[there][order]).astype(np.int64)[owner] - rank
-    cut_face = np.where(y[there] < 0.5 * pitch, 0.80, 0.62)[order]
-    colour = rgb[there][order]
-    steel = np.array(_rgb("#b9c3c6"))
-    face = np.where(side[there][order][:, None], steel * cut_face[:, None], colour * 0.8)
-    pixels = np.where((rank > 0)[:, None], face[owner], colour[owner])
+    px = (listed(sx) * scale).astype(np.int64)[owner]
+    py = np.floor(top_px).astype(np.int64)[owner] - rank
+    colour, cut = listed(rgb), listed(side)
+    steel = np.array(_rgb("#b9c3c6")) * np.where(listed(y) < 0.5 * pitch, 0.80, 0.62)[:, None]
+    # A stair is thick at its edge and thin at its foot.
+    foot = np.where(cut[:, None], steel, listed(_foot(rgb)) * 0.88)
+    head = np.where(cut[:, None], steel, colour * 0.92)
+    share = (rank / np.maximum(count - 1, 1)[owner])[:, None]
+    pixels = np.where((rank > 0)[:, None], head[owner] * (1 - share) + foot[owner] * share, colour[owner])
     low, high = min(int(py.min()), 0), int(py.max())
     canvas = np.full((high - low + 1 + 2 * margin, width, 3), 255, dtype=np.uint8)
     canvas[high - py + margin, np.clip(px + margin, 0, width - 1)] = np.clip(np.rint(255 * pixels), 0, 255)
     return canvas
 
 
+def _foot(rgb: Map) -> Map:
+    """Colour of the neighbour nearer to the eye."""
+    found = rgb.copy()
+    found[1:, :-1] = 0.5 * (rgb[:-1, :-1] + rgb[1:, 1:])
+    return found
+
+
 def rings_png(
-    levels: Sequence[Mapping[str, Any]], paths: Sequence[Mapping[str, Line]], box: tuple[float, float, float, float],
-    part: tuple[Grid, Map] | None = None,
+    levels: Sequence[Mapping[str, Any]], paths: Sequence[Mapping[str, Line]],
+    box: tuple[float, float, float, float], part: tuple[Grid, Map] | None = None,
 ) -> bytes:  # fmt: skip
     """Rings of some levels side by side: cuts, links and entries in their own styles.
 
-    levels : what `report_dict` lists. paths : one {group: line} a level. box : x low, x high, y low, y high, mm.
+    levels : what `report_dict` lists. paths : one {group: line} a level. box : x low, x high, y low, y high.
     part : grid and stock heights, drawn as a faint ground.
     """
     columns = 1 if len(levels) == 1 else 2
@@ -242,8 +263,9 @@ def rings_png(
     shown = [Line2D([], [], color=c, linestyle=d, linewidth=w + 0.6, label=name)
              for name, (c, d, w) in STYLE.items() if name in ("cutting", "links", "entries")]  # fmt: skip
     figure.legend(
-        handles=shown, loc="outside lower left", ncols=3, frameon=False, fontsize=8, labelcolor=INK, handlelength=3
-    )
+        handles=shown, loc="outside lower left", ncols=3, frameon=False, fontsize=8, labelcolor=INK,
+        handlelength=3,
+    )  # fmt: skip
     return _png(figure)
 
 
@@ -260,7 +282,9 @@ def _rings(
             grid.x0 - half, grid.x0 + grid.nx * grid.cell - half,
             grid.y0 - half, grid.y0 + grid.ny * grid.cell - half,
         )  # fmt: skip
-        axes.imshow(light, cmap="gray", vmin=0, vmax=1, origin="lower", extent=extent, interpolation="antialiased")
+        axes.imshow(
+            light, cmap="gray", vmin=0, vmax=1, origin="lower", extent=extent, interpolation="antialiased"
+        )
     for name in ("links", "cutting", "entries"):
         if name in path:
             colour, dash, width = STYLE[name]
@@ -281,9 +305,8 @@ def histogram_png(edges: ArrayLike, length: ArrayLike, cap: float | None) -> byt
     edges, length = np.asarray(edges, dtype=np.float64), np.asarray(length, dtype=np.float64)
     figure = _figure(7.4, 2.9)
     axes = figure.add_subplot()
-    axes.bar(
-        edges[:-1], length / 1000.0, np.diff(edges) * 0.92, align="edge", color=STYLE["cutting"][0], linewidth=0
-    )
+    blue = STYLE["cutting"][0]
+    axes.bar(edges[:-1], length / 1000.0, np.diff(edges) * 0.92, align="edge", color=blue, linewidth=0)
     used = np.flatnonzero(length > 0)
     right = max(edges[used[-1] + 1] if len(used) else 10.0, (cap or 0.0) * 1.12)
     axes.set_xlim(0, right * 1.02)
@@ -318,8 +341,9 @@ def times_png(times: Mapping[str, float]) -> bytes:
 
 
 def load_png(
-    minutes: ArrayLike, engagement: ArrayLike, power: ArrayLike | None, cap: float | None, power_limit: float | None
-) -> bytes:
+    minutes: ArrayLike, engagement: ArrayLike, power: ArrayLike | None,
+    cap: float | None, power_limit: float | None,
+) -> bytes:  # fmt: skip
     """Largest engagement, and power if known, in each short span of the program."""
     figure = _figure(7.4, 3.8 if power is not None else 2.4)
     axes = figure.subplots(2 if power is not None else 1, 1, sharex=True, squeeze=False)[:, 0]

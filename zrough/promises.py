@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
@@ -11,13 +12,24 @@ from zrough.reportdata import value
 if TYPE_CHECKING:
     from zrough.reportdata import Facts
 
+STAIR_SPARE = 0.05  # mm above the stair height wanted: the map's own doubt
+FLOOR_SPARE = 0.01  # mm
+MOST_EXCESS = 0.5  # % of the volume removed
+
 
 @dataclass(frozen=True)
 class Promise:
-    """One promise: kept is None when nothing was checked. found and limit are in ``unit``, None where none."""
+    """One promise.
+
+    Attributes
+    ----------
+    kept : False when broken, None when not checked or without a limit. safety : broken means "do not run";
+        the others are goals. found, limit : in ``unit``, None where there is no number. note : one line.
+    """
 
     name: str
     kept: bool | None
+    safety: bool
     found: float | None
     limit: float | None
     unit: str
@@ -32,7 +44,7 @@ class Promise:
 class _Rule:
     name: str
     unit: str
-    words: tuple[str, ...]  # a failure whose code holds one of these breaks the promise
+    codes: tuple[str, ...]  # failures of these codes break the promise
     found: Callable[[Facts], Any] = lambda f: None
     limit: Callable[[Facts], Any] = lambda f: None
 
@@ -41,58 +53,88 @@ def _of_check(*names: str) -> Callable[[Facts], Any]:
     return lambda facts: value(facts.check, *names)
 
 
-def _stair_limit(facts: Facts) -> float | None:
-    height = value(facts.job.roughing, "stair_height") or value(facts.plan.data, "stair_height")
-    return float(height) if height else None
+def _ramp_limit(facts: Facts) -> Any:
+    return value(facts.job.entry, "ramp_angle_deg") or value(facts.plan.data, "ramp_angle_deg")
 
 
-_RULES = (
-    _Rule("Part not gouged", "mm", ("gouge",), _of_check("gouge_mm", "gouge")),
-    _Rule("Sideways bite within the cap", "degrees", ("engagement", "overload", "bite"),
-          lambda f: None if f.check is None else value(value(f.check, "engagement"), "worst_deg", "worst"),
-          lambda f: f.cap),
-    _Rule("No rapid below the clearance plane or into stock", "", ("rapid",)),
-    _Rule("No straight plunge into stock", "", ("plunge",)),
-    _Rule("Helix and ramp no steeper than allowed", "degrees", ("ramp", "helix", "steep"),
-          _of_check("steepest_deg"),
-          lambda f: value(value(f.job, "entry"), "ramp_angle_deg") or value(f.plan.data, "ramp_angle_deg")),
-    _Rule("Holder and shank clear of part and stock", "mm", ("holder", "shank"), _of_check("holder_gap"),
-          lambda f: value(f.job.holder, "clearance")),
-    _Rule("Clamps and keep-out boxes clear", "", ("clamp", "keepout", "keep-out")),
-    _Rule("Stairs on walls within the limit", "mm", ("stair",), _of_check("tallest_stair"), _stair_limit),
-    _Rule("Floors at their allowance", "mm", ("floor", "flat"), _of_check("floor_error")),
-    _Rule("Everything within reach is cut", "%", ("uncut", "excess"), _of_check("excess_percent")),
-    _Rule("Chip, power and feed within limits", "kW", ("power", "torque", "chip", "feed", "speed", "spindle"),
-          _of_check("worst_power_kw"), lambda f: value(f.job.machine, "power_kw")),
-    _Rule("Inside the machine's travel", "", ("travel", "axis")),
-    _Rule("Every word of the program understood", "", ("word", "arc", "unit", "syntax", "read", "modal")),
+_SAFETY = (
+    _Rule("Part not gouged", "mm", ("gouge",), _of_check("gouge_mm")),
+    _Rule("Stock allowance left on walls and floors", "mm", ("allowance",), _of_check("allowance_mm")),
+    _Rule("Sideways bite within the cap", "degrees", ("overload",),
+          lambda f: value(value(f.check, "engagement"), "worst_deg"), lambda f: f.cap),
+    _Rule("No deeper cut than the flutes are long", "mm", ("flute-length",)),
+    _Rule("No rapid below the clearance plane or in stock", "", ("rapid-low", "rapid-in-material")),
+    _Rule("No straight plunge", "", ("plunge",)),
+    _Rule("Helix and ramp no steeper than allowed", "degrees", ("ramp-angle",),
+          _of_check("steepest_deg"), _ramp_limit),
+    _Rule("Holder and shank clear of part and stock", "", ("holder", "shank")),
+    _Rule("Clamps and keep-out boxes clear", "", ("keepout",)),
+    _Rule("Inside the machine's travel", "", ("travel",)),
+    _Rule("Feeds and spindle speed within the machine", "",
+          ("feed-limit", "feed-missing", "feed-zero", "spindle-limit", "spindle-stopped",
+           "spindle-direction")),
+    _Rule("Every word of the program understood", "",
+          ("not-understood", "repeated-word", "modal-group", "arc-radius", "unit", "units-late",
+           "units-change", "offset-change", "motion-missing", "start-unknown")),
 )  # fmt: skip
 
 
 def promises(facts: Facts) -> list[Promise]:
-    """Each promise with what was found; failures of any other kind come last under their own code."""
+    """Safety first, then failures of any other kind under their own code, then the goals."""
     failures = list(value(facts.check, "failures", default=()))
     taken: set[int] = set()
     kept: list[Promise] = []
-    for rule in _RULES:
-        broken = [k for k, f in enumerate(failures) if k not in taken and _concerns(f, rule.words)]
+    for rule in _SAFETY:
+        broken = [k for k, f in enumerate(failures) if str(value(f, "code", default="")) in rule.codes]
         taken.update(broken)
-        first = str(value(failures[broken[0]], "message", default=failures[broken[0]])) if broken else ""
-        if len(broken) > 1:
-            first += f" (and {len(broken) - 1} more)"
         verdict = None if facts.check is None else not broken
-        kept.append(Promise(rule.name, verdict, _number(rule.found(facts)), _number(rule.limit(facts)), rule.unit, first))
+        found, limit = _number(rule.found(facts)), _number(rule.limit(facts))
+        kept.append(Promise(rule.name, verdict, True, found, limit, rule.unit, _remark(failures, broken)))
     for k, failure in enumerate(failures):
         if k not in taken:
-            code, text = value(failure, "code", default="other"), value(failure, "message", default=failure)
-            kept.append(Promise(str(code), False, None, None, "", str(text)))
-    return kept
+            code = str(value(failure, "code", default="other"))
+            kept.append(
+                Promise(code, False, True, None, None, "", str(value(failure, "message", default=failure)))
+            )
+    return [*kept, *_goals(facts)]
 
 
-def _concerns(failure: Any, words: tuple[str, ...]) -> bool:
-    code = str(value(failure, "code", default="")).lower()
-    return any(word in code for word in words)
+def _remark(failures: list[Any], broken: list[int]) -> str:
+    if not broken:
+        return ""
+    first = str(value(failures[broken[0]], "message", default=failures[broken[0]]))
+    return first if len(broken) == 1 else f"{first} (and {len(broken) - 1} more)"
+
+
+def _goals(facts: Facts) -> list[Promise]:
+    """Stairs, floors and completeness, judged by what the check measured on the stock as left."""
+    check, left = facts.check, value(facts.check, "leftover")
+    stair = value(facts.job.roughing, "stair_height") or None
+    excess, removed = value(left, "excess_volume"), value(check, "removed_mm3")
+    share = None if excess is None or not removed else 100.0 * excess / removed
+    tallest, error = _number(value(check, "tallest_stair")), _number(value(check, "floor_error"))
+    where, rest = _at(value(left, "stair_at")), _at(value(left, "excess_at"))
+    return [
+        _goal("Stairs on walls as low as wanted", tallest, stair, STAIR_SPARE, "mm", where),
+        _goal("Flats left at the floor allowance, largest error", error, FLOOR_SPARE, 0.0, "mm"),
+        _goal("All within reach is cut, left of the volume removed", _number(share), MOST_EXCESS, 0.0, "%", rest),
+    ]  # fmt: skip
+
+
+def _goal(
+    name: str, found: float | None, limit: float | None, spare: float, unit: str, note: str = ""
+) -> Promise:
+    kept = None if found is None or limit is None else found <= limit + spare
+    return Promise(name, kept, False, found, limit, unit, "" if kept is not False else note)
+
+
+def _at(place: Any) -> str:
+    if place is None or any(math.isnan(v) for v in place):
+        return ""
+    return "largest at " + ", ".join(f"{v:.2f}" for v in place)
 
 
 def _number(found: Any) -> float | None:
-    return float(found) if isinstance(found, int | float) and not isinstance(found, bool) else None
+    if not isinstance(found, int | float) or isinstance(found, bool) or not math.isfinite(found):
+        return None
+    return float(found)

@@ -32,7 +32,7 @@ def report_html(plan: Any, check: Any | None = None) -> str:
 
 
 def pictures(plan: Any, check: Any | None, folder: str | os.PathLike[str]) -> list[Path]:
-    """Write the pictures as PNG into a folder: leftover and relief (with a check), levels, engagement, load, times."""
+    """Write the pictures as PNG into a folder: levels, engagement, load, times; with a check the leftover."""
     from zrough import page
 
     facts = Facts(plan, check)
@@ -42,11 +42,12 @@ def pictures(plan: Any, check: Any | None, folder: str | os.PathLike[str]) -> li
 
 
 def write_all(
-    plan: Any, check: Any | None, folder: str | os.PathLike[str], *, html: bool = True, mesh: bool = True
-) -> list[Path]:
+    plan: Any, check: Any | None, folder: str | os.PathLike[str], *,
+    html: bool = True, mesh: bool = True, images: bool = False,
+) -> list[Path]:  # fmt: skip
     """Write report.json, report.html, leftover.stl and leftover.npz into a folder, each whole or not at all.
 
-    The leftover needs a check. Returns the paths written.
+    The leftover needs a check; ``images`` adds the pictures as PNG. Returns the paths written.
 
     Raises
     ------
@@ -57,10 +58,14 @@ def write_all(
     told = as_dict(facts)
     text = json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     written = [write_atomic(target / "report.json", text)]
-    if html:
+    if html or images:
         from zrough import page
 
-        written.append(write_atomic(target / "report.html", page.build(facts, told)))
+        stills = page.still_pictures(facts, told)
+        if html:
+            written.append(write_atomic(target / "report.html", page.build(facts, told, stills)))
+        if images:
+            written += [write_atomic(target / name, stills[name]) for name in sorted(stills)]
     if mesh and facts.left_over is not None:
         written += _write_leftover(facts, target)
     return written
@@ -71,7 +76,8 @@ def _write_leftover(facts: Facts, target: Path) -> list[Path]:
     from zrough.thinmesh import MAX_TRIANGLES
 
     body = facts.mesh(MAX_TRIANGLES)
-    assert body is not None and facts.left_over is not None
+    assert body is not None
+    assert facts.left_over is not None
     return [
         leftover.write_stl(target / "leftover.stl", body.vertices, body.faces),
         leftover.write_map(target / "leftover.npz", *facts.left_over, facts.bottom),

@@ -59,7 +59,7 @@ def plain(thing: Any) -> Any:
 
 @dataclass(frozen=True)
 class Series:
-    """Loads in short equal spans of the program: minutes (n,), engagement (n,) degrees, power (n,) kW or None."""
+    """Loads in short equal spans: minutes (n,), engagement (n,) degrees, power (n,) kW or None."""
 
     minutes: Map
     engagement: Map
@@ -96,13 +96,8 @@ class Facts:
     @cached_property
     def left_over(self) -> tuple[Grid, Map] | None:
         """Grid and heights of the stock after the replay."""
-        found = value(self.check, "leftover") if self.check is not None else None
-        if isinstance(found, tuple) and len(found) == 2:
-            return found[0], found[1]
-        grid, heights = value(found, "grid"), value(found, "heights")
-        if grid is None and self.check is not None:
-            grid, heights = value(self.check, "grid"), value(self.check, "heights", "leftover_heights")
-        return None if grid is None or heights is None else (grid, heights)
+        found = value(self.check, "leftover")
+        return None if found is None else (found.grid, found.heights)
 
     @cached_property
     def bottom(self) -> float:
@@ -152,61 +147,71 @@ class Facts:
     @cached_property
     def cap(self) -> float | None:
         """Largest engagement allowed, degrees."""
-        given = value(self.job.roughing, "engagement_deg")
-        if given is None:
-            given = value(self.plan.data, "engagement_deg")
-        return None if given is None else float(given)
+        found = value(value(self.check, "engagement"), "cap_deg")
+        if found is None:
+            found = value(self.job.roughing, "engagement_deg")
+        if found is None:
+            found = value(self.plan.data, "engagement_deg")
+        return None if found is None else float(found)
 
     @cached_property
     def times(self) -> dict[str, float]:
-        """Seconds of each group of moves, by the check's time model if there is a check."""
-        told = value(self.check, "times") if self.check is not None else None
-        if isinstance(told, Mapping):
-            found = {name: float(told[name]) for name in GROUPS if name in told}
-            if found:
-                return found
+        """Seconds of each group of moves: by the check's time model, else by feed and length alone."""
+        told = value(self.check, "times")
+        if told is not None:
+            return {name: float(told[name]) for name in GROUPS}
         spent = np.bincount(self.group, self.seconds, len(GROUPS))
         return {name: float(t) for name, t in zip(GROUPS, spent, strict=True)}
 
     @cached_property
     def distances(self) -> dict[str, float]:
         """Path length of each group of moves, mm."""
+        told = value(self.check, "lengths")
+        if told is not None:
+            return {name: float(told[name]) for name in GROUPS}
         gone = np.bincount(self.group, self.lengths, len(GROUPS))
         return {name: float(d) for name, d in zip(GROUPS, gone, strict=True)}
 
     @cached_property
     def histogram(self) -> tuple[Map, Map]:
         """Edges of the bands of engagement, degrees, and the cutting length in each, mm."""
-        told = value(value(self.check, "engagement"), "histogram") if self.check is not None else None
-        edges, length = value(told, "edges_deg", "edges"), value(told, "length_mm", "length")
-        if edges is not None and length is not None:
-            return np.asarray(edges, dtype=np.float64), np.asarray(length, dtype=np.float64)
         edges = np.arange(0.0, 180.0 + BAND, BAND)
+        by_degree = value(value(self.check, "engagement"), "histogram")
+        if by_degree is not None:  # by whole degree, the air in the first
+            degrees = np.minimum(np.arange(len(by_degree)), 179.0)
+            length, _ = np.histogram(degrees[1:], edges, weights=by_degree[1:])
+            return edges, length
         cut = (self.path.kind == Kind.CUT) & (self.path.engagement > 0)
         length, _ = np.histogram(self.path.engagement[cut], edges, weights=self.lengths[cut])
         return edges, length
 
     @cached_property
-    def power_of_moves(self) -> Map | None:
-        """Motor power of every move, kW, from the check or from the cutting data."""
-        told = value(value(self.check, "moves"), "power_kw") if self.check is not None else None
-        if told is not None and len(told) == len(self.path):
-            return np.asarray(told, dtype=np.float64)
+    def loads(self) -> tuple[Map, Map, Map | None]:
+        """End of each motion, s, its engagement, degrees, and power, kW; from the check if there is one."""
+        told = value(self.check, "moves")
+        if told is not None:
+            power = np.nan_to_num(told.power_kw) if np.isfinite(told.power_kw).any() else None
+            return told.time_s, np.nan_to_num(told.engagement_deg), power
+        return np.cumsum(self.seconds), self.path.engagement.astype(np.float64), self._planned_power()
+
+    def _planned_power(self) -> Map | None:
+        """Motor power of every move, kW, from the cutting data."""
         load = getattr(self.plan.data, "load", None)
         if load is None or not len(self.plan.levels):
             return None
         depth = np.array([lv.top - lv.z for lv in self.plan.levels] + [0.0])
         cut = (self.path.engagement > 0) & (self.path.feed > 0)
         power = np.zeros(len(self.path))
-        power[cut] = load(self.path.engagement[cut], depth[self.path.level[cut]], self.path.feed[cut]).power_kw
+        power[cut] = load(
+            self.path.engagement[cut], depth[self.path.level[cut]], self.path.feed[cut]
+        ).power_kw
         return power
 
     def series(self, spans: int) -> Series:
         """Largest engagement and power in each of ``spans`` equal spans of the program."""
-        end = np.cumsum(self.seconds)
-        total = float(end[-1]) if len(end) else 0.0
-        width = max(total, 1e-9) / spans
-        first = np.minimum(((end - self.seconds) / width).astype(np.int64), spans - 1)
+        end, engagement, power = self.loads
+        width = max(float(end[-1]) if len(end) else 0.0, 1e-9) / spans
+        first = np.minimum((np.concatenate([[0.0], end[:-1]]) / width).astype(np.int64), spans - 1)
         last = np.minimum((end / width).astype(np.int64), spans - 1)
         count = last - first + 1
         owner = np.repeat(np.arange(len(end)), count)
@@ -217,12 +222,8 @@ class Facts:
             np.maximum.at(out, span, amount[owner])
             return out
 
-        power = self.power_of_moves
-        return Series(
-            (np.arange(spans) + 0.5) * width / 60.0,
-            largest(self.path.engagement.astype(np.float64)),
-            None if power is None else largest(power),
-        )
+        minutes = (np.arange(spans) + 0.5) * width / 60.0
+        return Series(minutes, largest(engagement), None if power is None else largest(power))
 
     def level_paths(self, most_points: int = 120_000) -> list[dict[str, Line]]:
         """The path of each level, one broken line a group of moves, thinned to about ``most_points``."""
@@ -281,7 +282,7 @@ def _expand(path: Toolpath, chord: float) -> tuple[Map, NDArray[np.int64]]:
 
 
 def _keep(points: Map, begins: NDArray[np.bool_], tolerance: float) -> NDArray[np.bool_]:
-    """Which points to draw: every other one goes, again and again, while it lies on the chord of its neighbours."""
+    """Which points to draw: every other one goes, again and again, while it lies on its neighbours' chord."""
     kept = np.arange(len(points))
     fixed = begins | np.concatenate([begins[1:], [True]])
     for _ in range(8):
@@ -324,12 +325,14 @@ def as_dict(facts: Facts) -> dict[str, Any]:
         "holder": _holder(facts),
         "cutting_data": _data(facts),
         "levels": levels,
+        "stages": [_stage(k, s) for k, s in enumerate(value(facts.plan, "stages", default=()))],
         "path_mm": facts.distances,
         "times_s": facts.times,
         "engagement": _engagement(facts),
         "leftover": None if facts.normal is None else facts.normal.as_dict(),
+        "flats": [dict(f) for f in value(value(check, "leftover"), "flats", default=())],
         "next_cutter": None if facts.ball is None else facts.ball.as_dict(),
-        "left": [dict(item) for item in value(facts.plan, "left", default=[])],
+        "left": [_left(item) for item in value(facts.plan, "left", default=())],
         "failures": _findings(value(check, "failures", default=())),
         "findings": _findings(value(check, "warnings", default=())),
         "warnings": _notes(facts),
@@ -343,12 +346,12 @@ def _summary(facts: Facts, levels: list[dict[str, Any]]) -> dict[str, Any]:
     found: dict[str, Any] = {
         "cycle_time_s": sum(facts.times.values()),
         "levels": len(levels),
-        "removed_cm3": sum(lv["removed_mm3"] or 0.0 for lv in levels) / 1000.0,
+        "removed_cm3": _removed(facts, levels) / 1000.0,
         "cutting_m": facts.distances["cutting"] / 1000.0,
         "links_m": facts.distances["links"] / 1000.0,
         "worst_engagement_deg": _worst(facts),
     }
-    stair = value(facts.check, "tallest_stair", "tallest_stair_mm")
+    stair = value(facts.check, "tallest_stair")
     if stair is not None:
         found["tallest_stair_mm"] = stair
     if facts.normal is not None:
@@ -358,8 +361,13 @@ def _summary(facts: Facts, levels: list[dict[str, Any]]) -> dict[str, Any]:
     return found
 
 
+def _removed(facts: Facts, levels: list[dict[str, Any]]) -> float:
+    told = value(facts.check, "removed_mm3")
+    return float(told) if told is not None else float(sum(lv["removed_mm3"] or 0.0 for lv in levels))
+
+
 def _worst(facts: Facts) -> float:
-    told = value(value(facts.check, "engagement"), "worst_deg", "worst") if facts.check is not None else None
+    told = value(value(facts.check, "engagement"), "worst_deg")
     if told is not None:
         return float(told)
     cut = facts.path.kind == Kind.CUT
@@ -463,14 +471,37 @@ def _limit(limit: Any) -> dict[str, Any] | str:
 
 def _engagement(facts: Facts) -> dict[str, Any]:
     edges, length = facts.histogram
-    told = value(facts.check, "engagement") if facts.check is not None else None
+    told = value(facts.check, "engagement")
     return {
         "cap_deg": facts.cap,
         "worst_deg": _worst(facts),
         "worst_line": value(told, "worst_line"),
-        "worst_place": value(told, "worst_place"),
+        "worst_place": value(told, "worst_at"),
+        "share_over_1_3_10_deg": value(told, "over"),
         "edges_deg": edges,
         "length_mm": length,
+    }
+
+
+def _stage(index: int, stage: Any) -> dict[str, Any]:
+    """What one of several cutters adds."""
+    names = ("removed_mm3", "cut_mm", "link_mm", "time_s")
+    return {
+        "name": str(value(stage, "name", default=f"cutter {index + 1}")),
+        **{n: value(stage, n) for n in names},
+    }
+
+
+def _left(item: Any) -> dict[str, Any]:
+    """One place left uncut, under the report's own keys."""
+    place = value(item, "place") or (value(item, "x"), value(item, "y"))
+    return {
+        "kind": str(value(item, "kind", default="")),
+        "z_mm": value(item, "z", "level_z"),
+        "place": list(place)[:2],
+        "width_mm": value(item, "width"),
+        "area_mm2": value(item, "area"),
+        "reason": str(value(item, "reason", default="")),
     }
 
 

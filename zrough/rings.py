@@ -316,6 +316,7 @@ class Clearing:
     def _walk(self, level: Level, p: Points, heading: Points, faint: float = math.radians(5.0), cap_steps: int = 2_000_000) -> tuple[Points, Points, int, int]:
         """March from a pose; points and arcs (start included), steps up to the last cut, status."""
         f, r = self.frame, self.rules
+        k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, p[None, :])
         state = np.array([p[0], p[1], heading[0], heading[1], 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
         pts, arcs = [np.array([[p[0], p[1]]])], [np.zeros(1)]
         total, last = 0, 0
@@ -443,8 +444,9 @@ class Clearing:
         pts = level.points
         if not len(pts):
             return position
+        after = self._followers(level)
         bite = np.zeros(len(pts), np.uint8)
-        k.bites(self.d2, f.x0, f.y0, f.hd, r.radius, r.tau, pts, bite)
+        k.bites(self.d2, f.x0, f.y0, f.hd, r.radius, r.tau, pts, after, np.arange(len(pts)), bite)
         spent = np.zeros(len(pts), bool)
         faint = math.acos(1.0 - 0.5 * r.tau / r.radius)
         while True:
@@ -471,16 +473,34 @@ class Clearing:
             )
             pieces.append(Piece(walk, arcs, way, wall=True))
             position = walk[-1]
-            near = self._near(level, walk)
-            fresh = np.zeros(int(near.sum()), np.uint8)
-            k.bites(self.d2, f.x0, f.y0, f.hd, r.radius, r.tau, np.ascontiguousarray(pts[near]), fresh)
+            near = self._near(level, walk, bite)
+            fresh = np.zeros(len(near), np.uint8)
+            k.bites(self.d2, f.x0, f.y0, f.hd, r.radius, r.tau, pts, after, near, fresh)
             bite[near] = fresh
 
-    def _near(self, level: Level, walk: Points) -> NDArray[np.bool_]:
-        low = walk.min(axis=0) - 2.0 * self.rules.radius
-        high = walk.max(axis=0) + 2.0 * self.rules.radius
-        inside: NDArray[np.bool_] = np.all((level.points >= low) & (level.points <= high), axis=1)
-        return inside
+    @staticmethod
+    def _followers(level: Level) -> NDArray[np.int64]:
+        """Index of the next point on the same ring, for every ring point."""
+        after = np.arange(1, len(level.points) + 1)
+        after[level.offsets[1:] - 1] = level.offsets[:-1]
+        return after
+
+    def _near(self, level: Level, walk: Points, bite: NDArray[np.uint8]) -> NDArray[np.int64]:
+        """Biting ring points within about a radius of a walk."""
+        from scipy.ndimage import binary_dilation
+
+        f, r = self.frame, self.rules
+        pitch = 0.5 * r.radius
+        low = walk.min(axis=0) - 3.0 * pitch
+        shape = tuple(np.ceil((walk.max(axis=0) + 3.0 * pitch - low) / pitch).astype(int) + 1)
+        cells = np.zeros(shape, bool)
+        cells[tuple(((walk - low) / pitch).astype(int).T)] = True
+        cells = binary_dilation(cells, structure=np.ones((5, 5), bool))
+        which = np.flatnonzero(bite)
+        at = np.floor((level.points[which] - low) / pitch).astype(int)
+        fits = np.all((at >= 0) & (at < np.array(shape)), axis=1)
+        which, at = which[fits], at[fits]
+        return which[cells[tuple(at.T)]]
 
     def _stretches(self, level: Level, bite: NDArray[np.bool_]) -> NDArray[np.int64]:
         """Indices at which a run of biting points begins (in cutting direction), every point of a closed run."""

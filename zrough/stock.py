@@ -186,17 +186,17 @@ class Stock:
             sides = np.subtract(part.upper, part.lower)[:2]
             grid = Grid.covering(part.lower[:2], part.upper[:2], float(max(sides)) / 400, 0.0)
             mine = self.top(grid)
-        theirs = heights_over(part.triangles, grid)
-        near = grey_dilation(np.where(np.isfinite(mine), mine, -1e9), size=(3, 3), mode="nearest")
-        over = np.where(np.isfinite(theirs), theirs - near, -np.inf)
-        points = np.column_stack((_nodes(grid), theirs.reshape(-1)))
-        self._complain(points, np.minimum(over, 1e6).reshape(-1), slack, "stock.file")
         span = np.maximum(np.subtract(self.lower, part.lower), np.subtract(part.upper, self.upper))[:2]
         if span.max() > slack + grid.cell:
             raise StockError(
                 f"the part reaches {span.max():.6g} mm beyond the stock in {'xy'[int(span.argmax())]}; "
                 "enlarge the stock or shift the part"
             )
+        theirs = heights_over(part.triangles, grid)
+        near = grey_dilation(np.where(np.isfinite(mine), mine, -1e9), size=(3, 3), mode="nearest")
+        over = np.where(np.isfinite(theirs), theirs - near, -np.inf)
+        points = np.column_stack((_nodes(grid), theirs.reshape(-1)))
+        self._complain(points, np.minimum(over, 1e6).reshape(-1), slack, "stock.file")
 
     def _complain(self, points: Points, out: Points, slack: float, key: str) -> None:
         worst = int(np.argmax(out)) if len(out) else 0
@@ -309,7 +309,8 @@ def load_leftover(path: str | os.PathLike[str]) -> tuple[Grid, Map, dict[str, An
     if where.stat().st_size == 0:
         raise StockError(f"{where.name}: the file is empty (0 bytes); plan the earlier cutter again")
     try:
-        with np.load(where, allow_pickle=False) as data:
+        # opened here, so that it is closed even if the reader gives up half way
+        with where.open("rb") as file, np.load(file, allow_pickle=False) as data:
             head = json.loads(bytes(data["head"]).decode())
             frame, heights = data["frame"], data["heights"]
     except MemoryError:

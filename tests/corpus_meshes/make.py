@@ -61,7 +61,8 @@ def main() -> None:
         "letter.obj": "nothing of use\n",
         "letter.ply": "ply? no\n",
         "cut_short.ply": "ply\nformat ascii 1.0\nelement vertex 4\n"
-        "property float x\nproperty float y\nproperty float z\nelement face 1\nproperty list uchar int vertex_indices\nend_header\n0 0 0\n9 0 0\n",
+        "property float x\nproperty float y\nproperty float z\n"
+        "element face 1\nproperty list uchar int vertex_indices\nend_header\n0 0 0\n9 0 0\n",
         "letter.glb": b"glTF but not really",
         "letter.3mf": b"PK but not really",
         "letter.step": "ISO or not ISO, that is the question\n",

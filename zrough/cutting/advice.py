@@ -133,6 +133,12 @@ def _clipped(data: CuttingData) -> list[str]:
             f"thickest chip only {data.chip_at_cap:.4f} of {data.max_chip:.4f} mm wanted, stopped by "
             f"{', '.join(names) or 'the width of the cut'}"
         )
+    out.extend(
+        f"{limit.name} is {limit.value:.4g} {limit.unit}, above its limit of {limit.limit:.4g}, even at the least feed: "
+        "take less depth or width, less run-out or a stronger cutter and holder"
+        for limit in data.limits
+        if limit.value > 1.01 * limit.limit and not limit.name.startswith("lowest")
+    )
     if data.chip_at_cap < THIN_CHIP:
         out.append(
             f"thickest chip {data.chip_at_cap:.4f} mm is below {THIN_CHIP:g} mm: the edge rubs; raise "

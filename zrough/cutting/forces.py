@@ -120,19 +120,28 @@ def peak_shares(
     phi, axial = np.broadcast_arrays(
         np.radians(np.asarray(engagement_deg, dtype=np.float64)), np.asarray(axial_mm, dtype=np.float64)
     )
-    flat_phi, flat_axial = phi.ravel(), axial.ravel()
-    tangential = np.empty(flat_phi.size)
-    vector = np.empty(flat_phi.size)
-    for start in range(0, flat_phi.size, CHUNK):
-        part = slice(start, start + CHUNK)
-        tangential[part], vector[part] = _peaks(cutter, 1.0 - mc, flat_phi[part], flat_axial[part])
-    return tangential.reshape(phi.shape), vector.reshape(phi.shape)
-
-
-def _peaks(cutter: CutterShape, p: float, phi: Array, axial: Array) -> tuple[Array, Array]:
-    pitch = 2.0 * math.pi / cutter.flutes
     lag = np.maximum(lag_per_mm(cutter), MIN_LAG_RAD / np.maximum(axial, 1e-9))
-    wrap = lag * axial
+    tangential, vector = _peaks_cached(
+        cutter.flutes, 1.0 - mc, phi.astype(np.float64).tobytes(), (lag * axial).tobytes()
+    )
+    return tangential.reshape(phi.shape) / lag, vector.reshape(phi.shape) / lag
+
+
+@functools.lru_cache(maxsize=64)
+def _peaks_cached(flutes: int, p: float, phi_bytes: bytes, wrap_bytes: bytes) -> tuple[Array, Array]:
+    """Peaks by angle of engagement and of wrap: proposals for one cut at several settings ask for the same."""
+    phi, wrap = np.frombuffer(phi_bytes), np.frombuffer(wrap_bytes)
+    tangential, vector = np.empty(phi.size), np.empty(phi.size)
+    for start in range(0, phi.size, CHUNK):
+        part = slice(start, start + CHUNK)
+        tangential[part], vector[part] = _peaks(flutes, p, phi[part], wrap[part])
+    tangential.setflags(write=False)
+    vector.setflags(write=False)
+    return tangential, vector
+
+
+def _peaks(flutes: int, p: float, phi: Array, wrap: Array) -> tuple[Array, Array]:
+    pitch = 2.0 * math.pi / flutes
     teeth = math.ceil(float(np.max(phi + wrap, initial=0.0)) / pitch) + 1
     # starting from phi itself: that is where the tip stands when a short edge is loaded most
     turn = np.mod(phi, pitch)[:, None] + pitch * np.arange(POSITIONS)[None, :] / POSITIONS
@@ -142,7 +151,7 @@ def _peaks(cutter: CutterShape, p: float, phi: Array, axial: Array) -> tuple[Arr
     along = (arc_integral(p, upper) - arc_integral(p, lower)).sum(axis=2)
     across = (arc_integral(p + 1.0, upper) - arc_integral(p + 1.0, lower)).sum(axis=2)
     feedwise = ((np.sin(upper) ** (p + 1.0) - np.sin(lower) ** (p + 1.0)) / (p + 1.0)).sum(axis=2)
-    return along.max(axis=1) / lag, np.hypot(across, feedwise).max(axis=1) / lag
+    return along.max(axis=1), np.hypot(across, feedwise).max(axis=1)
 
 
 def mean_share(

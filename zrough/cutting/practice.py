@@ -15,7 +15,6 @@ from zrough.cutting.materials import DATA, read_toml
 from zrough.errors import CuttingDataError
 
 GRIP_SHANK = 12.7  # mm; shank diameter the holders' grips are stated for
-GRIP_SAFETY = 2.0  # of the grip, half is used
 
 
 @dataclass(frozen=True)
@@ -30,8 +29,8 @@ class Holder:
     max_rpm: float | None  # above it, warn
 
     def usable_grip(self, shank_diameter: float) -> float:
-        """Force, N, that a shank of this diameter may put on the grip, safety included."""
-        return self.grip * shank_diameter / GRIP_SHANK / GRIP_SAFETY
+        """Force, N, that a shank of this diameter may put on the grip."""
+        return self.grip * shank_diameter / GRIP_SHANK
 
 
 @dataclass(frozen=True)

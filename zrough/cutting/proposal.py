@@ -42,10 +42,11 @@ SLOWEST_SPINDLE = (
     0.5  # share of the speed that the spindle gives up for a thicker chip at the machine's top feed
 )
 BIND_TOLERANCE = 1e-6
-PHI_NODES_DEG = np.concatenate(
-    [np.geomspace(1.0, 30.0, 16), np.arange(35.0, 90.0, 5.0), np.arange(90.0, 181.0, 10.0)]
+# Nodes of the table of peak forces, closer where the curves bend: engagement, and shares of the depth.
+PHI_NODES_DEG = np.array(
+    [1, 2, 4, 6, 8, 10, 13, 16, 19, 22, 26, *range(30, 100, 5), 110, 120, 140, 160, 180], float
 )
-DEPTH_STEPS = 8  # depths looked at down to the one asked for
+DEPTH_SHARES = np.array([1, 2, 3, 4, 5, 6, 8, 10, 12, 14, 16], float) / 16.0
 WIDEST_FEED = 1e3  # mm per tooth; stands for "no limit" where a logarithm is taken
 NO_LIMIT = math.inf
 FORCE_NAMES = ("power", "torque", "deflection", "bending stress", "pull-out")
@@ -599,7 +600,7 @@ def _root(limit: float, load: Array, p: float) -> Array:
     """Feed per tooth at which load * fz^p meets the limit; inf where there is neither."""
     if limit == NO_LIMIT:
         return np.full(np.shape(load), NO_LIMIT)
-    with np.errstate(divide="ignore"):
+    with np.errstate(over="ignore"):  # next to no load: no limit
         result: Array = np.where(load > 0.0, (limit / np.maximum(load, 1e-300)) ** (1.0 / p), NO_LIMIT)
     return result
 
@@ -617,7 +618,7 @@ def _bilinear(x: Array, y: Array, xs: Array, ys: Array, values: Array) -> Array:
 
 
 def _depths_to(depth: float) -> Array:
-    return depth * np.arange(1, DEPTH_STEPS + 1) / DEPTH_STEPS
+    return depth * DEPTH_SHARES
 
 
 def _peak_feeds(data: CuttingData, phi: Array, depths: Array) -> dict[str, Array]:

@@ -119,7 +119,7 @@
     traces.push({
       type: 'mesh3d', x: m.x, y: m.y, z: m.z, i: m.i, j: m.j, k: m.k, intensity: m.thickness, cmin: 0, cmax: view.limit,
       colorscale: view.ramp, flatshading: true, hovertemplate: '%{x:.2f}, %{y:.2f}, %{z:.3f}<br>leftover %{intensity:.2f} mm<extra></extra>',
-      lighting: { ambient: 0.62, diffuse: 0.55, specular: 0.06, roughness: 0.9, fresnel: 0.05 }, lightposition: { x: -4e3, y: -6e3, z: 9e3 },
+      lighting: { ambient: 0.62, diffuse: 0.55, specular: 0.06, roughness: 0.9, fresnel: 0.05, facenormalsepsilon: 0, vertexnormalsepsilon: 0 }, lightposition: { x: -4e3, y: -6e3, z: 9e3 },
       colorbar: { title: { text: 'leftover, mm', side: 'right' }, thickness: 12, len: 0.6, outlinewidth: 0, tickfont: { size: 11.5, color: colour('muted') } },
     });
   }
@@ -147,7 +147,6 @@
     const chosen = view.levels.slice(k === 0 ? 0 : from, k);
     for (let n = 0; n < names.length; n += 1) {
       const parts = chosen.map((lv) => lv[names[n]]).filter(Boolean);
-      const lift = names[n] === 'cutting' ? 0 : 0;
       await Plotly.restyle('view-plot', { x: [joined(parts, 'x')], y: [joined(parts, 'y')], z: [joined(parts, 'z')] }, [first + n]);
     }
     rows.forEach((row, n) => row.classList.toggle('here', n === k - 1));

@@ -30,6 +30,7 @@ VERTICAL = 1e-7  # slope cosine below which a facet counts as vertical (contact 
 SLACK = 1e-10  # mm, a bound must beat the best by this much to be looked at
 SIDE = 4  # nodes along a tile
 PACK = SIDE * SIDE  # points searched at once
+GROUP = 16  # ring vertices treated at once, at most PACK
 ROOM = 24  # points that can be put between two ring vertices
 
 
@@ -642,6 +643,28 @@ def _leave(bx, by, fx, fy, z, tolerance, seed, tris, nodes, links, cutter, table
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _ask(lanes, wins, z, tris, nodes, links, cutter, table, stack):
+    """For the lanes in use (best is not inf): the triangle that lifts the cutter above z most, or -1."""
+    x0 = y0 = math.inf
+    x1 = y1 = -math.inf
+    for n in range(PACK):
+        wins[n] = -1
+        if lanes[2, n] < math.inf:
+            lanes[2, n] = z
+            x0, x1 = min(x0, lanes[3, n]), max(x1, lanes[3, n])
+            y0, y1 = min(y0, lanes[4, n]), max(y1, lanes[4, n])
+    if x0 > x1:
+        return
+    cx, cy = 0.5 * (x0 + x1), 0.5 * (y0 + y1)
+    for n in range(PACK):
+        used = lanes[2, n] < math.inf
+        lanes[0, n] = lanes[3, n] - cx if used else 0.0
+        lanes[1, n] = lanes[4, n] - cy if used else 0.0
+    hx, hy = 0.5 * (x1 - x0), 0.5 * (y1 - y0)
+    _search_pack(cx, cy, hx, hy, lanes, wins, tris, nodes, links, cutter, table, stack)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def cut_edges(
     pairs, first, last, solid, x0, y0, cell, z, tolerance, points, walls, tris, nodes, links, cutter, table
 ):
@@ -649,34 +672,76 @@ def cut_edges(
 
     ``solid (h, w) uint8``: 1 where the surface itself blocks the node; ``walls (n,) int32`` out: the triangle
     that blocks. A crossing towards a node that is only the frame, or free but not accepted, stands on the
-    free node (wall -1).
+    free node (wall -1). Neighbours along the ring are treated together, each as :func:`_leave` does.
     """
     w = solid.shape[1]
     stack = np.empty(128, np.int64)
-    bounds = np.empty(128, np.float64)
+    lanes = np.empty((5, PACK))
+    wins = np.empty(PACK, np.int64)
+    edge = np.empty((PACK, 5))  # blocked point, way to the free one, share of it
     seed = np.int64(-1)
-    for k in range(first, last):
-        fi, fj = pairs[k, 0] // w, pairs[k, 0] % w
-        bi, bj = pairs[k, 1] // w, pairs[k, 1] % w
-        fx, fy = x0 + cell * (fj - 1), y0 + cell * (fi - 1)
-        points[k, 0], points[k, 1] = fx, fy
-        walls[k] = -1
-        if solid[bi, bj]:
+    for start in range(first, last, GROUP):
+        size = min(GROUP, last - start)
+        lanes[2, :] = math.inf
+        for n in range(size):
+            k = start + n
+            fi, fj = pairs[k, 0] // w, pairs[k, 0] % w
+            bi, bj = pairs[k, 1] // w, pairs[k, 1] % w
+            fx, fy = x0 + cell * (fj - 1), y0 + cell * (fi - 1)
             bx, by = x0 + cell * (bj - 1), y0 + cell * (bi - 1)
-            s, seed = _leave(
-                bx, by, fx, fy, z, tolerance, seed, tris, nodes, links, cutter, table, stack, bounds
-            )
-            walls[k] = seed
-            if s < 1.0:
-                points[k, 0], points[k, 1] = bx + s * (fx - bx), by + s * (fy - by)
+            points[k, 0], points[k, 1] = fx, fy
+            edge[n, 0], edge[n, 1], edge[n, 2], edge[n, 3], edge[n, 4] = bx, by, fx - bx, fy - by, 0.0
+            walls[k] = -1
+            if solid[bi, bj]:
+                if seed >= 0 and _triangle_tip(tris, seed, bx, by, z, cutter, table) > z:
+                    walls[k] = seed
+                else:
+                    lanes[2, n], lanes[3, n], lanes[4, n] = z, bx, by
+        _ask(lanes, wins, z, tris, nodes, links, cutter, table, stack)
+        moving = 0
+        for n in range(size):
+            k = start + n
+            if lanes[2, n] < math.inf:
+                walls[k] = wins[n]
+                if wins[n] < 0:  # free after all, by rounding
+                    points[k, 0], points[k, 1] = edge[n, 0], edge[n, 1]
+            wins[n] = walls[k]
+            if wins[n] >= 0:
+                moving += 1
+                seed = wins[n]
+        while moving > 0:
+            lanes[2, :] = math.inf
+            for n in range(size):
+                if wins[n] < 0:
+                    continue
+                bx, by, dx, dy = edge[n, 0], edge[n, 1], edge[n, 2], edge[n, 3]
+                low, high = edge[n, 4], 1.0
+                while (high - low) * cell > tolerance:
+                    s = 0.5 * (low + high)
+                    if _triangle_tip(tris, wins[n], bx + s * dx, by + s * dy, z, cutter, table) > z:
+                        low = s
+                    else:
+                        high = s
+                edge[n, 4] = high
+                k = start + n
+                walls[k] = wins[n]
+                if high < 1.0:
+                    points[k, 0], points[k, 1] = bx + high * dx, by + high * dy
+                    lanes[2, n], lanes[3, n], lanes[4, n] = z, points[k, 0], points[k, 1]
+                else:
+                    points[k, 0], points[k, 1] = bx + dx, by + dy
+            _ask(lanes, wins, z, tris, nodes, links, cutter, table, stack)
+            moving = 0
+            for n in range(size):
+                moving += 1 if wins[n] >= 0 else 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _bulge(px, py, qx, qy, z, chord, tolerance, seed, tris, nodes, links, cutter, table, stack, bounds):
+def _bulge(px, py, qx, qy, z, chord, tolerance, wall, other, tris, nodes, links, cutter, table, stack, bounds):
     """(found, x, y): boundary point beside the middle of p-q if it lies more than ``chord`` off the line.
 
-    The usual case, blocked just outside the chord and free just inside it, costs one search: ``seed`` often
-    answers the first question.
+    ``wall`` and ``other`` are the triangles that block beside the two ends: they answer most questions
+    whether a point is blocked without a search.
     """
     dx, dy = qx - px, qy - py
     length = math.sqrt(dx * dx + dy * dy)
@@ -684,31 +749,40 @@ def _bulge(px, py, qx, qy, z, chord, tolerance, seed, tris, nodes, links, cutter
         return False, 0.0, 0.0
     nx, ny = dy / length, -dx / length  # towards the blocked side
     mx, my = 0.5 * (px + qx), 0.5 * (py + qy)
+    reach = 1.5 * length
     bx, by = mx + chord * nx, my + chord * ny
-    out_blocked = _triangle_tip(tris, seed, bx, by, z, cutter, table) > z
-    if not out_blocked:
-        out_blocked = _search(bx, by, z, tris, nodes, links, cutter, table, stack, bounds)[1] >= 0
-    if out_blocked:
+    blocked = _triangle_tip(tris, wall, bx, by, z, cutter, table) > z
+    if not blocked:
+        blocked = _search(bx, by, z, tris, nodes, links, cutter, table, stack, bounds)[1] >= 0
+    if blocked:  # does the chord cut into the blocked side?
         ax, ay = mx - chord * nx, my - chord * ny
-        if _search(ax, ay, z, tris, nodes, links, cutter, table, stack, bounds)[1] < 0:
+        by_wall = _search(ax, ay, z, tris, nodes, links, cutter, table, stack, bounds)[1]
+        if by_wall < 0:
             return False, 0.0, 0.0
-        nx, ny = -nx, -ny
-    else:
-        ax, ay = bx, by
-    # step away until the other kind of ground is met
-    d = 2.0 * chord
-    while d <= 1.5 * length:
-        bx, by = mx + d * nx, my + d * ny
-        wall = _search(bx, by, z, tris, nodes, links, cutter, table, stack, bounds)[1]
-        if (wall < 0) == out_blocked:
-            if out_blocked:
-                ax, ay, bx, by = bx, by, ax, ay
-            s, _ = _leave(
-                bx, by, ax, ay, z, tolerance, wall, tris, nodes, links, cutter, table, stack, bounds
-            )
-            return True, bx + s * (ax - bx), by + s * (ay - by)
-        ax, ay = bx, by
-        d *= 2.0
+        bx, by = mx - reach * nx, my - reach * ny
+        s, _ = _leave(
+            ax, ay, bx, by, z, tolerance, by_wall, tris, nodes, links, cutter, table, stack, bounds
+        )
+        return s < 1.0, ax + s * (bx - ax), ay + s * (by - ay)
+    # free there: where does the blocked side begin?
+    ax, ay = bx, by
+    for asked in range(2):
+        d = 2.0 * chord
+        while d <= reach:
+            bx, by = mx + d * nx, my + d * ny
+            by_wall = np.int64(-1)
+            if asked == 1:
+                by_wall = _search(bx, by, z, tris, nodes, links, cutter, table, stack, bounds)[1]
+            elif _triangle_tip(tris, wall, bx, by, z, cutter, table) > z:
+                by_wall = wall
+            elif _triangle_tip(tris, other, bx, by, z, cutter, table) > z:
+                by_wall = other
+            if by_wall >= 0:
+                s, _ = _leave(
+                    bx, by, ax, ay, z, tolerance, by_wall, tris, nodes, links, cutter, table, stack, bounds
+                )
+                return s < 1.0, bx + s * (ax - bx), by + s * (ay - by)
+            d *= 2.0
     return False, 0.0, 0.0
 
 
@@ -723,12 +797,44 @@ def bend_chords(
     """
     stack = np.empty(128, np.int64)
     bounds = np.empty(128, np.float64)
+    inner = np.empty((PACK, 2))
     ahead = np.empty((ROOM + 1, 2))
+    lanes = np.empty((5, PACK))
+    wins = np.empty(PACK, np.int64)
+    for start in range(first, last, GROUP):
+        size = min(GROUP, last - start)
+        # blocked just outside the middle of the chord?
+        lanes[2, :] = math.inf
+        for n in range(size):
+            k = start + n
+            counts[k] = 0
+            other = follower[k]
+            if walls[k] < 0 or walls[other] < 0:
+                continue
+            dx, dy = points[other, 0] - points[k, 0], points[other, 1] - points[k, 1]
+            length = math.sqrt(dx * dx + dy * dy)
+            if length <= chord:
+                continue
+            counts[k] = -1  # to be looked at
+            dx, dy = 0.5 * chord * dx / length, 0.5 * chord * dy / length
+            mx, my = 0.5 * (points[k, 0] + points[other, 0]), 0.5 * (points[k, 1] + points[other, 1])
+            inner[n, 0], inner[n, 1] = mx - dy, my + dx
+            if not _triangle_tip(tris, np.int64(walls[k]), mx + dy, my - dx, z, cutter, table) > z:
+                lanes[2, n], lanes[3, n], lanes[4, n] = z, mx + dy, my - dx
+        _ask(lanes, wins, z, tris, nodes, links, cutter, table, stack)
+        # and free just inside it?
+        for n in range(size):
+            blocked = counts[start + n] < 0 and (lanes[2, n] == math.inf or wins[n] >= 0)
+            lanes[2, n], lanes[3, n], lanes[4, n] = z if blocked else math.inf, inner[n, 0], inner[n, 1]
+        _ask(lanes, wins, z, tris, nodes, links, cutter, table, stack)
+        for n in range(size):
+            if lanes[2, n] < math.inf and wins[n] < 0:
+                counts[start + n] = 0
     for k in range(first, last):
+        if counts[k] == 0:
+            continue
         counts[k] = 0
         other = follower[k]
-        if walls[k] < 0 or walls[other] < 0:
-            continue
         cx, cy = points[k, 0], points[k, 1]
         ahead[0, 0], ahead[0, 1] = points[other, 0], points[other, 1]
         waiting = 1
@@ -736,7 +842,7 @@ def bend_chords(
             qx, qy = ahead[waiting - 1, 0], ahead[waiting - 1, 1]
             if counts[k] + waiting <= ROOM:
                 found, mx, my = _bulge(
-                    cx, cy, qx, qy, z, 0.5 * chord, tolerance, np.int64(walls[k]),
+                    cx, cy, qx, qy, z, 0.5 * chord, tolerance, np.int64(walls[k]), np.int64(walls[other]),
                     tris, nodes, links, cutter, table, stack, bounds,
                 )  # fmt: skip
                 if found:

@@ -23,7 +23,7 @@ SAMPLES = 129  # points on the leading half circle, odd so that one looks straig
 DONE, FULL, STUCK, LOST, LOOPED = 0, 1, 2, 3, 4
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True)
 def _lerp(a, x0, y0, h, x, y):
     u = (x - x0) / h
     v = (y - y0) / h
@@ -39,7 +39,7 @@ def _lerp(a, x0, y0, h, x, y):
     return top + v * (low - top)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True)
 def _swept2(d2, x0, y0, hd, x, y):
     """Squared distance from (x, y) to the nearest swept centre; 0 outside the map (air)."""
     u = (x - x0) / hd
@@ -96,28 +96,40 @@ def _touch(d2, x0, y0, hd, radius, probe, x, y, samples):
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _stamp(d2, x0, y0, hd, reach, x, y):
-    """Lower ``d2`` to the squared distance from (x, y) wherever that is within ``reach``."""
+def _lower_span(row, j0, j1, base, pitch, dy2):
+    for j in range(j0, j1 + 1):
+        dx = base + pitch * np.float32(j - j0)
+        row[j] = min(row[j], dx * dx + dy2)
+
+
+@njit(cache=True, nogil=True)
+def _stamp(d2, x0, y0, hd, reach, hole, x, y):
+    """Lower ``d2`` to the squared distance from (x, y) wherever that lies between ``hole`` and ``reach``.
+
+    A walk needs the rim alone: what lies deeper than a few nodes inside was swept by the steps before, and
+    how deep inside makes no difference.
+    """
     ny, nx = d2.shape
     fi = (y - y0) / hd
     fj = (x - x0) / hd
     n = reach / hd
-    i0 = max(0, int(math.ceil(fi - n)))
-    i1 = min(ny - 1, int(math.floor(fi + n)))
-    for i in range(i0, i1 + 1):
+    m = hole / hd
+    pitch = np.float32(hd)
+    for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
         dy = np.float32((i - fi) * hd)
         dy2 = dy * dy
-        half = math.sqrt(max(0.0, n * n - (i - fi) * (i - fi)))
+        q = (i - fi) * (i - fi)
+        half = math.sqrt(max(0.0, n * n - q))
         j0 = max(0, int(math.ceil(fj - half)))
         j1 = min(nx - 1, int(math.floor(fj + half)))
-        row = d2[i]
-        base = np.float32(j0 * hd - fj * hd)
-        pitch = np.float32(hd)
-        for j in range(j0, j1 + 1):
-            dx = base + pitch * np.float32(j - j0)
-            v = dx * dx + dy2
-            if v < row[j]:
-                row[j] = v
+        if q < m * m:
+            inner = math.sqrt(m * m - q)
+            a = min(j1, int(math.floor(fj - inner)))
+            b = max(j0, int(math.ceil(fj + inner)))
+            _lower_span(d2[i], j0, a, np.float32((j0 - fj) * hd), pitch, dy2)
+            _lower_span(d2[i], b, j1, np.float32((b - fj) * hd), pitch, dy2)
+        else:
+            _lower_span(d2[i], j0, j1, np.float32((j0 - fj) * hd), pitch, dy2)
 
 
 @njit(cache=True, nogil=True)
@@ -171,7 +183,7 @@ def _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, depth):
 def stamp_path(d2, x0, y0, hd, reach, pts):
     """Sweep the cutter along the sample points ``pts (n, 2)`` on the fine map only."""
     for k in range(pts.shape[0]):
-        _stamp(d2, x0, y0, hd, reach, pts[k, 0], pts[k, 1])
+        _stamp(d2, x0, y0, hd, reach, 0.0, pts[k, 0], pts[k, 1])
 
 
 @njit(cache=True, nogil=True)
@@ -255,7 +267,7 @@ def _escape_ok(sd, x0, y0, h, eps, x, y, hx, hy, side, rho, turn):
     return True
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True)
 def _allowed(sd, x0, y0, h, eps, x, y, hx, hy, side, rho):
     d = _lerp(sd, x0, y0, h, x, y)
     if d < eps:
@@ -263,6 +275,15 @@ def _allowed(sd, x0, y0, h, eps, x, y, hx, hy, side, rho):
     if d > 2.2 * rho + eps:
         return True
     return _escape_ok(sd, x0, y0, h, eps, x, y, hx, hy, side, rho, 2.2)
+
+
+@njit(cache=True, nogil=True)
+def _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, bend, step, side, rho):
+    c = math.cos(bend)
+    s = math.sin(bend)
+    nx_ = hx * c - hy * s
+    ny_ = hy * c + hx * s
+    return _allowed(sd, x0, y0, h, eps, x + step * nx_, y + step * ny_, nx_, ny_, side, rho)
 
 
 @njit(cache=True, nogil=True)
@@ -286,12 +307,13 @@ def march(
     x, y, hx, hy, last = state[0], state[1], state[2], state[3], state[4]
     air, gone, turned = state[5], state[6], state[7]
     reach = radius + 3.0 * hd
+    hole = radius - 3.0 * hd - 2.0 * step
     n = 0
     last_cut = 0
     status = FULL
     since = 0.0
     swept = 0
-    tight = 0.0015  # rad, how near the target a step must come
+    tight = 0.0026  # rad, how near the target a step must come
     arc_before = state[9]
     gain = 1.0 - math.exp(-step / ease_in)
     while n < out.shape[0]:
@@ -299,34 +321,27 @@ def march(
         target = min(limit, arc_before + (limit - arc_before) * gain + 2.0 * tight)
         right = -side * step * (1.0 / rho_seek + (1.0 / rho - 1.0 / rho_seek) * ease)
         left = side * step / rho
-        # the bend nearest the material that the walls allow
+        # the bend nearest the material that the walls allow: scan away from it, then halve
         wall = right
-        found = False
-        limited = False
-        tries = 12
-        for k in range(tries + 1):
-            a = right + (left - right) * k / tries
-            c = math.cos(a)
-            s = math.sin(a)
-            nx_ = hx * c - hy * s
-            ny_ = hy * c + hx * s
-            if _allowed(sd, x0, y0, h, eps, x + step * nx_, y + step * ny_, nx_, ny_, side, rho):
-                found = True
-                wall = a
-                if k > 0:
-                    limited = True
-                    bad = right + (left - right) * (k - 1) / tries
-                    for _ in range(9):
-                        mid = 0.5 * (bad + wall)
-                        c = math.cos(mid)
-                        s = math.sin(mid)
-                        nx_ = hx * c - hy * s
-                        ny_ = hy * c + hx * s
-                        if _allowed(sd, x0, y0, h, eps, x + step * nx_, y + step * ny_, nx_, ny_, side, rho):
-                            wall = mid
-                        else:
-                            bad = mid
-                break
+        found = _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, right, step, side, rho)
+        limited = not found
+        if limited:
+            bad = right
+            a = min(max(last, min(left, right)), max(left, right))
+            for k in range(10):
+                if _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, a, step, side, rho):
+                    found = True
+                    wall = a
+                    break
+                bad = a
+                a = a + (left - a) * (0.12, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.0)[k]
+            if found:
+                for _ in range(9):
+                    mid = 0.5 * (bad + wall)
+                    if _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, mid, step, side, rho):
+                        wall = mid
+                    else:
+                        bad = mid
         if not found:
             status = STUCK
             break
@@ -428,7 +443,7 @@ def march(
         if arc > faint:
             # a faint run that leads back to work counts; one that does not is taken off the end, never swept
             for q in range(swept, n):
-                _stamp(d2, x0, y0, hd, reach, out[q, 0], out[q, 1])
+                _stamp(d2, x0, y0, hd, reach, hole, out[q, 0], out[q, 1])
             swept = n
         last = chosen
         arc_before = arc
@@ -450,7 +465,7 @@ def march(
                 break
     if status == FULL:
         for q in range(swept, n):
-            _stamp(d2, x0, y0, hd, reach, out[q, 0], out[q, 1])
+            _stamp(d2, x0, y0, hd, reach, hole, out[q, 0], out[q, 1])
     norm = math.sqrt(hx * hx + hy * hy)
     state[0], state[1], state[2], state[3] = x, y, hx / norm, hy / norm
     state[4], state[5], state[6], state[7], state[9] = last, air, gone, turned, arc_before
@@ -654,10 +669,37 @@ def pull(sd, free, blk, x0, y0, h, hb, eps, pts, keep):
 
 
 @njit(cache=True, nogil=True)
-def bites(d2, x0, y0, hd, radius, tau, pts, out):
-    """out[k] = 1 where a cutter at boundary point k would still cut at least ``tau`` deep."""
-    for k in range(pts.shape[0]):
-        out[k] = 1 if _touch(d2, x0, y0, hd, radius, radius - tau, pts[k, 0], pts[k, 1], 180) else 0
+def bites(d2, x0, y0, hd, radius, tau, pts, nxt, which, out):
+    """out[k] = 1 where a cutter at boundary point ``which[k]`` would still cut at least ``tau`` deep.
+
+    ``nxt[p]`` is the ring's next point after p; the free area lies to the left, so the wall is looked for on
+    the right half of the circle.
+    """
+    r2 = radius * radius
+    probe = radius - tau
+    half = 36
+    for m in range(which.shape[0]):
+        k = which[m]
+        q = nxt[k]
+        ux = pts[q, 0] - pts[k, 0]
+        uy = pts[q, 1] - pts[k, 1]
+        norm = math.sqrt(ux * ux + uy * uy)
+        out[m] = 0
+        if norm == 0.0:
+            continue
+        ux /= norm
+        uy /= norm
+        for t in range(-half, half + 1):
+            # the normal first would be likeliest, but the order does not change the answer
+            a = 0.5 * math.pi * 1.15 * t / half
+            c = math.cos(a)
+            s = math.sin(a)
+            # right normal (uy, -ux) turned by a
+            ex = uy * c + ux * s
+            ey = -ux * c + uy * s
+            if _swept2(d2, x0, y0, hd, pts[k, 0] + probe * ex, pts[k, 1] + probe * ey) > r2:
+                out[m] = 1
+                break
 
 
 @njit(cache=True, nogil=True)
