@@ -248,6 +248,10 @@ def _facts(program: Program, job: Any, part: Any, stock: Any, body: Body, data: 
     cap = cap_of(job, data)
     n = len(program)
     pieces = replay.cut_into_pieces(program, clearance, body.radius)
+    if len(pieces) == 0:
+        raise CheckError(
+            "no motion of the program has a known place: X, Y and Z must each be given once before they count"
+        )
     bins = replay.bin_part(part.triangles)
     run = replay.replay(pieces, n, body, stock, bins, cap, getattr(job.roughing, "cell", None), progress)
     if progress is not None:

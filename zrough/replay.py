@@ -28,6 +28,7 @@ LAYER_NODES = 9_000_000  # most nodes of one engagement layer
 LAYERS = 6  # heights remembered at once
 BLOCK_NODES = 16  # nodes along one side of a block of the coarse map
 BODY_STEP = 0.02  # mm; radial pitch of the table of shank and holder
+MOST_PIECES = 20_000_000  # some gigabytes; a long roughing program has a million
 CHUNK = 20_000  # pieces between two calls of progress
 
 
@@ -153,6 +154,12 @@ def cut_into_pieces(program: Program, start_height: float, longest: float) -> Pi
     other = (sweep != 0.0) & ~in_plan
     count[other] = _chords(program, np.flatnonzero(other))
     count[~use] = 0
+    if int(count.sum()) > MOST_PIECES:
+        line = int(program.line[int(np.argmax(count))])
+        raise CheckError(
+            f"the program's arcs need {int(count.sum())} pieces to replay, at most {MOST_PIECES}; "
+            f"line {line} has the longest arc"
+        )
     motion = np.repeat(np.arange(len(program)), count)
     first = np.cumsum(count) - count
     step = np.arange(len(motion)) - first[motion]
@@ -468,6 +475,8 @@ def penetration(
     if wanted is None:
         wanted = np.ones(motions, np.bool_)
     n = len(pieces)
+    if n == 0:
+        return deep, place
     # Cut between motions, so no two threads write the same motion.
     marks = [
         int(np.searchsorted(pieces.motion, pieces.motion[min(n - 1, n * k // (8 * threads))]))
