@@ -30,10 +30,10 @@ BROKEN = "#a63d2f"
 # amount: little -> much
 RAMP = ("#f4efe0", "#dfc991", "#c8935c", "#98585f", "#57305f", "#241a3f")
 # what a move is for: colour, line style, width
-STYLE: dict[str, tuple[str, str, float]] = {
+STYLE: dict[str, tuple[str, Any, float]] = {
     "cutting": ("#1f6f78", "-", 0.7),
-    "links": ("#d0912f", (0, (4, 2)), 0.7),  # type: ignore[dict-item]
-    "entries": ("#6d2f63", (0, (1, 1)), 1.6),  # type: ignore[dict-item]
+    "links": ("#d0912f", (0, (4, 2)), 0.7),
+    "entries": ("#6d2f63", (0, (1, 1)), 1.6),
     "lifts": ("#8fa1aa", "-", 0.6),
     "rapids": ("#c6cfd3", "-", 0.6),
 }
@@ -70,7 +70,8 @@ def vertex_colours(values: ArrayLike, limit: float) -> Pixels:
     """Colours (n, 3) uint8, linear RGB as glTF wants them, of thicknesses up to ``limit`` mm."""
     rgb = ramp_rgb(np.asarray(values, dtype=np.float64) / limit)
     linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1
-    return np.rint(255 * linear).astype(np.uint8)
+    level: Pixels = np.rint(255 * linear).astype(np.uint8)
+    return level
 
 
 def _colormap() -> LinearSegmentedColormap:
@@ -162,7 +163,7 @@ def map_png(
     bar = figure.colorbar(scale, ax=axes, shrink=0.75, pad=0.02, aspect=28, extend="max")
     bar.ax.tick_params(colors=MUTED, labelsize=7.5, width=0.6)
     bar.set_label(unit, color=MUTED, fontsize=8)
-    bar.outline.set_visible(False)  # type: ignore[operator]
+    bar.outline.set_visible(False)
     return _png(figure)
 
 

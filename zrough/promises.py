@@ -117,7 +117,7 @@ def _goals(facts: Facts) -> list[Promise]:
     return [
         _goal("Stairs on walls as low as wanted", tallest, stair, STAIR_SPARE, "mm", where),
         _goal("Flats left at the floor allowance, largest error", error, FLOOR_SPARE, 0.0, "mm"),
-        _goal("All within reach is cut, left of the volume removed", _number(share), MOST_EXCESS, 0.0, "%", rest),
+        _goal("All within reach is cut, share left", _number(share), MOST_EXCESS, 0.0, "%", rest),
     ]  # fmt: skip
 
 

@@ -222,7 +222,7 @@ class Facts:
             np.maximum.at(out, span, amount[owner])
             return out
 
-        minutes = (np.arange(spans) + 0.5) * width / 60.0
+        minutes: Map = (np.arange(spans) + 0.5) * (width / 60.0)
         return Series(minutes, largest(engagement), None if power is None else largest(power))
 
     def level_paths(self, most_points: int = 120_000) -> list[dict[str, Line]]:
