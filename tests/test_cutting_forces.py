@@ -78,7 +78,7 @@ def true_chip(angle: float, fz: float, flutes: int, radius: float) -> float:
     direction = np.array([math.cos(angle), math.sin(angle)])  # the feed runs along +y
 
     def gap(earlier: float) -> float:
-        # the tooth before at its angle `earlier`: its centre lay back by a pitch and by the turn still to come
+        # the tooth before, at its angle `earlier`: its centre lay back by a pitch and by the turn between
         centre = np.array([0.0, -fz + travel * (earlier - angle)])
         point = centre + radius * np.array([math.cos(earlier), math.sin(earlier)])
         return point[0] * direction[1] - point[1] * direction[0]
@@ -94,7 +94,7 @@ def true_chip(angle: float, fz: float, flutes: int, radius: float) -> float:
     [(12, 4, 0.05, 60.0), (16, 4, 0.09, 90.0), (10, 3, 0.06, 120.0), (12, 5, 0.06, 45.0)],
 )
 def test_true_tooth_path(diameter, flutes, fz, phi_deg):
-    """On the real path the chip differs from fz sin t by about fz / D: power and chip volume stay within 0.5 %."""
+    """The real chip differs from fz sin t by about fz / D: power and chip volume stay within 0.5 %."""
     radius, mc = 0.5 * diameter, 0.24
     phi = math.radians(phi_deg)
     start = brentq(lambda t: true_chip(t, fz, flutes, radius), -0.2, 0.2)  # where the chip really begins
@@ -109,7 +109,7 @@ def test_true_tooth_path(diameter, flutes, fz, phi_deg):
 
 @pytest.mark.parametrize("path_radius", [2.0, 6.0, 40.0])
 def test_chip_on_an_arc_is_set_by_the_centre_feed(path_radius):
-    """Two circles a tooth apart on a circular path: thickest chip = centre's feed x sin(engagement), any radius."""
+    """Two circles a tooth apart on a circular path: thickest chip = centre's feed x sin(engagement)."""
     radius, fz = 6.0, 0.02
     phi = math.radians(f.arc_engagement_deg(0.8, path_radius, radius))
     turn = fz / path_radius

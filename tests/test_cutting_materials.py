@@ -16,7 +16,8 @@ from zrough.errors import CuttingDataError
 @pytest.mark.parametrize(
     ("name", "hb", "kc11", "mc"),
     [
-        # Iscar turning catalogue 2017 pp.556-558 and boring systems catalogue 2022 about p.109, material groups
+        # Iscar turning catalogue 2017 pp.556-558 and boring systems catalogue 2022 about p.109, material
+        # groups
         ("carbon steel", 125, 1350, 0.21),
         ("carbon steel", 190, 1500, 0.22),
         ("carbon steel", 250, 1675, 0.24),
@@ -85,7 +86,8 @@ def test_hardened_steel_by_rockwell():
 def test_printed_speed_ranges(name, hb, low, high):
     material = cutting.find_material(name, float(hb))
     assert material.surface_speed_range == (low, high)
-    # the base, for half the width, lies in the lower half of the range or below it: light-radial tables are slower
+    # the base, for half the width, lies in the lower half of the range or below it: light-radial tables
+    # are slower
     assert 0.75 * low <= material.surface_speed <= 0.5 * (low + high)
 
 

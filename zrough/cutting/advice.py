@@ -134,8 +134,8 @@ def _clipped(data: CuttingData) -> list[str]:
             f"{', '.join(names) or 'the width of the cut'}"
         )
     out.extend(
-        f"{limit.name} is {limit.value:.4g} {limit.unit}, above its limit of {limit.limit:.4g}, even at the least feed: "
-        "take less depth or width, less run-out or a stronger cutter and holder"
+        f"{limit.name} is {limit.value:.4g} {limit.unit}, above its limit of {limit.limit:.4g}, even at the "
+        "least feed: take less depth or width, less run-out or a stronger cutter and holder"
         for limit in data.limits
         if limit.value > 1.01 * limit.limit and not limit.name.startswith("lowest")
     )

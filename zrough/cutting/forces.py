@@ -129,7 +129,7 @@ def peak_shares(
 
 @functools.lru_cache(maxsize=64)
 def _peaks_cached(flutes: int, p: float, phi_bytes: bytes, wrap_bytes: bytes) -> tuple[Array, Array]:
-    """Peaks by angle of engagement and of wrap: proposals for one cut at several settings ask for the same."""
+    """Peaks by angle of engagement and of wrap, kept: one cut is asked for at several settings."""
     phi, wrap = np.frombuffer(phi_bytes), np.frombuffer(wrap_bytes)
     tangential, vector = np.empty(phi.size), np.empty(phi.size)
     for start in range(0, phi.size, CHUNK):
