@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from zrough.errors import SurfaceError
 from zrough.grid import Grid
+from zrough.progress import Progress, watched
 
 Floats = NDArray[np.float64]
-Progress = Callable[[str, int, int], object]
 
 FREE_SLACK = 1e-9  # mm: a node or point at most this far above the level counts as free
 
@@ -94,15 +94,15 @@ class ContactSurface:
     def heights(
         self, grid: Grid, radius: float, corner_radius: float, progress: Progress | None = None
     ) -> Floats:
-        """CL tip height at every node of ``grid``, mm, shape (ny, nx); -inf where nothing is under the cutter.
+        """CL tip height at every node of ``grid``, mm, shape (ny, nx); -inf where nothing is below.
 
         ``radius`` and ``corner_radius`` (0 flat, = radius ball, between: bull-nose), mm, are those of the
-        cutter grown by its allowance. ``progress("surface", done, total)`` is called with rows; what it raises
-        passes through.
+        cutter grown by its allowance. ``progress("surface", done, total)`` counts rows and may return False
+        to stop.
 
         Raises
         ------
-        SurfaceError : impossible radii.
+        SurfaceError : impossible radii. Cancelled : ``progress`` said so.
         """
         out = np.full(grid.shape, -np.inf)
         self._raise_to(out, grid, _cutter(radius, corner_radius), 0.0, progress)
@@ -126,7 +126,7 @@ class ContactSurface:
         return out
 
     def at(self, xy: Floats, radius: float, corner_radius: float) -> Floats:
-        """CL tip height at plan points ``xy`` (n, 2), mm, shape (n,); -inf where nothing is under the cutter."""
+        """CL tip height at plan points ``xy`` (n, 2), mm, shape (n,); -inf where nothing is below."""
         from zrough.kernels import contact
 
         points = np.ascontiguousarray(xy, dtype=np.float64)
@@ -325,7 +325,8 @@ def _stack(
         a, radius = 0.5 * lower, 0.5 * max(lower, upper)
         if radius > widest:  # a narrower one higher up is hidden behind those below
             steep = length / (radius - a) if radius > a else 0.0
-            parts.append(((radius, a, 0.0, steep), base) if steep > 0.0 else ((radius, radius, 0.0, -1.0), base))
+            flank = (radius, a, 0.0, steep) if steep > 0.0 else (radius, radius, 0.0, -1.0)
+            parts.append((flank, base))
             widest = radius
         base += length
     if not parts:
@@ -343,19 +344,18 @@ def _in_threads(
     """
     pieces = [(first, min(first + least, total)) for first in range(0, total, least)]
     workers = min(_threads(), len(pieces))
+    tell = watched(progress)
     if workers <= 1:
         for first, last in pieces:
             work(first, last)
-            if progress is not None:
-                progress("surface", last, total)
+            tell("surface", last, total)
         return
     with ThreadPoolExecutor(workers) as pool:
         jobs = [pool.submit(work, first, last) for first, last in pieces]
         try:
             for job, (_, last) in zip(jobs, pieces, strict=True):
                 job.result()
-                if progress is not None:
-                    progress("surface", last, total)
+                tell("surface", last, total)
         except BaseException:
             for job in jobs:
                 job.cancel()
@@ -365,4 +365,4 @@ def _in_threads(
 def _threads() -> int:
     from numba import config
 
-    return max(1, min(int(config.NUMBA_NUM_THREADS), os.cpu_count() or 1))
+    return max(1, min(int(config.NUMBA_NUM_THREADS), os.cpu_count() or 1))  # type: ignore[attr-defined]

@@ -37,7 +37,7 @@ ROOM = 24  # points that can be put between two ring vertices
 @njit(cache=True, nogil=True, error_model="numpy")
 def _rise(d, cutter):
     """Profile height above the tip at plan distance ``d <= radius``, mm."""
-    radius, a, c, steep = cutter
+    _, a, c, steep = cutter
     if d <= a:
         return 0.0
     e = d - a
@@ -50,7 +50,7 @@ def _rise(d, cutter):
 @njit(cache=True, nogil=True, error_model="numpy")
 def _slope(d, cutter):
     """Slope of the profile at plan distance ``d < radius``."""
-    radius, a, c, steep = cutter
+    _, a, c, steep = cutter
     if d <= a:
         return 0.0
     if steep >= 0.0:
@@ -111,7 +111,7 @@ def _rest_on_line(distance, m, cutter):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _edge_tip(px, py, pz, qx, qy, qz, best, cutter):
-    """Tip height of a cutter on the Z axis resting on the edge p-q; -inf out of reach or not above ``best``."""
+    """Tip height of a cutter on the Z axis resting on the edge p-q; -inf if not above ``best``."""
     radius = cutter[0]
     if max(pz, qz) <= best:
         return -math.inf
@@ -162,7 +162,7 @@ def _facet_contact(tangent, cosine, cutter):
 @njit(cache=True, nogil=True, error_model="numpy")
 def _triangle_tip(tris, t, x, y, best, cutter, table):
     """Tip height at (x, y) resting on one triangle; -inf when out of reach or not above ``best``."""
-    radius, a, c, steep = cutter
+    radius = cutter[0]
     if tris[t, 13] <= best:
         return -math.inf
     ax, ay, az = tris[t, 0] - x, tris[t, 1] - y, tris[t, 2]
@@ -737,7 +737,9 @@ def cut_edges(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _bulge(px, py, qx, qy, z, chord, tolerance, wall, other, tris, nodes, links, cutter, table, stack, bounds):
+def _bulge(
+    px, py, qx, qy, z, chord, tolerance, wall, other, tris, nodes, links, cutter, table, stack, bounds
+):
     """(found, x, y): boundary point beside the middle of p-q if it lies more than ``chord`` off the line.
 
     ``wall`` and ``other`` are the triangles that block beside the two ends: they answer most questions
@@ -760,9 +762,7 @@ def _bulge(px, py, qx, qy, z, chord, tolerance, wall, other, tris, nodes, links,
         if by_wall < 0:
             return False, 0.0, 0.0
         bx, by = mx - reach * nx, my - reach * ny
-        s, _ = _leave(
-            ax, ay, bx, by, z, tolerance, by_wall, tris, nodes, links, cutter, table, stack, bounds
-        )
+        s, _ = _leave(ax, ay, bx, by, z, tolerance, by_wall, tris, nodes, links, cutter, table, stack, bounds)
         return s < 1.0, ax + s * (bx - ax), ay + s * (by - ay)
     # free there: where does the blocked side begin?
     ax, ay = bx, by
@@ -788,8 +788,9 @@ def _bulge(px, py, qx, qy, z, chord, tolerance, wall, other, tris, nodes, links,
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def bend_chords(
-    points, follower, walls, first, last, z, chord, tolerance, extra, counts, tris, nodes, links, cutter, table
-):
+    points, follower, walls, first, last, z, chord, tolerance, extra, counts,
+    tris, nodes, links, cutter, table,
+):  # fmt: skip
     """Points between each ring vertex ``first..last-1`` and its follower, where the chord strays.
 
     ``extra (n, ROOM, 2)`` and ``counts (n,)`` are filled. The middle of a chord shows at least half of
