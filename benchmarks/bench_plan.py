@@ -5,8 +5,9 @@
     python benchmarks/bench_plan.py --curve lid_core     # time and memory over cells and sizes
 
 Both paths are measured by the same raster replay in plain_rings.py, which knows neither planner. Climb
-levels are off: on the primary levels both do the same work. Times are wall-clock of the second call (the
-first one of a process loads or compiles kernels and is shown apart) and without the check. Entries are left out of the engagement.
+levels are off: on the primary levels both do the same work. Times are wall-clock of the second call, without
+the check; the first call of a process loads or compiles kernels and is shown apart. Entries are left out of
+the engagement.
 """
 
 from __future__ import annotations
@@ -93,9 +94,7 @@ def row(c: Case, name: str, levels: int, cap: float, met: Meeting, seconds: floa
 
 def compare(names: list[str], sizes: list[str]) -> None:
     """Print the table, two lines a case."""
-    print(
-        "angles in degrees (raster reading, good to about 1 at 6 mm radius), lengths in m, planning time in s"
-    )
+    print("angles in degrees (read to about 1), lengths in m, planning time in s")
     print(HEAD)
     first = True
     for size in sizes:

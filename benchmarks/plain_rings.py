@@ -23,6 +23,7 @@ from scipy import ndimage
 from skimage import draw, measure
 
 RAPID, CUT = 0, 1
+HAIR = 0.3  # mm; a stay-down link may be lifted this much and is still judged at its level
 
 
 @dataclass(frozen=True)
@@ -141,6 +142,7 @@ class Meeting:
     cutting: float
     travel: float
     lifts: int
+    worst_move: int
 
 
 def engagement(
@@ -150,24 +152,45 @@ def engagement(
     upper: NDArray[np.float64],
     radius: float,
     clearance: float,
-    cell: float = 0.1,
+    cell: float = 0.2,
     step: float = 0.2,
 ) -> Meeting:
-    """Replay a path as a flat cutter on a raster of heights.
+    """Replay a path as a flat cutter, level by level, and read the engagement at every step.
 
-    Every step counts the degrees of the cutter's circle that lie in stock standing higher than the tip,
-    then lowers the stock under the disc. On this raster a straight wall is known to half a cell: with R = 6
-    and 0.1 mm cells an engagement of 50 degrees is read to about a degree.
+    Each level has a map of the distance to the edge of what was cut at that height or below (or the block's),
+    so an edge is known far finer than a cell. A step first counts the degrees of the cutter's circle that lie
+    in material as it was before the step, then removes what the cutter swept.
 
     ``counted`` (n,) marks the moves whose engagement enters the figures (entries are left out).
     """
-    low = lower[:2] - 1.0
-    shape = np.ceil((upper[:2] + 1.0 - low) / cell).astype(int)[::-1]
-    height = np.full(shape, -np.inf)
-    y = low[1] + cell * np.arange(shape[0])
-    x = low[0] + cell * np.arange(shape[1])
-    height[np.ix_((y >= lower[1]) & (y <= upper[1]), (x >= lower[0]) & (x <= upper[0]))] = upper[2]
-    degrees, lengths = _replay(np.ascontiguousarray(xyz), counted, height, low[0], low[1], cell, radius, step)
+    step_z = np.diff(xyz[:, 2], prepend=np.inf)
+    levels = np.unique(np.round(xyz[counted & (np.abs(step_z) < 1e-9), 2], 3))
+    levels = levels[np.diff(levels, prepend=-np.inf) > HAIR]  # a link a hair above its level belongs to it
+    degrees, lengths = np.zeros(len(xyz)), np.zeros(len(xyz))
+    low = lower[:2] - radius
+    shape = tuple(np.ceil((upper[:2] + radius - low) / cell).astype(int)[::-1] + 1)
+    x, y = low[0] + cell * np.arange(shape[1]), low[1] + cell * np.arange(shape[0])
+    dx = np.maximum(lower[0] - x, x - upper[0])
+    dy = np.maximum(lower[1] - y, y - upper[1])
+    outside = np.maximum(dy[:, None], dx[None, :])
+    points = np.ascontiguousarray(xyz)
+    for z in levels:
+        mine = counted & (xyz[:, 2] >= z - 1e-3) & (xyz[:, 2] < z + HAIR)
+        if mine.any():
+            last = int(np.flatnonzero(mine)[-1]) + 1
+            _replay(
+                points[:last],
+                mine,
+                outside.copy(),
+                low[0],
+                low[1],
+                cell,
+                radius,
+                step,
+                z + HAIR,
+                degrees,
+                lengths,
+            )
     cutting = counted & (degrees > 0)
     length = np.concatenate([[0.0], np.sqrt((np.diff(xyz, axis=0) ** 2).sum(axis=1))])
     order = np.argsort(degrees[cutting])
@@ -175,45 +198,67 @@ def engagement(
     p99 = degrees[cutting][order][np.searchsorted(share, 0.99)] if cutting.any() else 0.0
     high = xyz[:, 2] >= clearance - 1e-6
     return Meeting(
-        float(degrees[counted].max(initial=0.0)), float(p99), float(length[cutting].sum()),
-        float(length[~cutting].sum()), int(np.count_nonzero(high[1:] & ~high[:-1])),
+        float(degrees[counted].max(initial=0.0)), float(p99), float(lengths.sum()),
+        float(length.sum() - lengths.sum()), int(np.count_nonzero(high[1:] & ~high[:-1])),
+        int(degrees.argmax()),
     )  # fmt: skip
 
 
 @njit(cache=True)
-def _replay(xyz, counted, height, x0, y0, cell, radius, step):  # pragma: no cover - compiled
-    """Largest engagement of each move, degrees, and its length."""
-    n = xyz.shape[0]
-    degrees = np.zeros(n)
-    lengths = np.zeros(n)
-    ny, nx = height.shape
-    reach = int(np.ceil(radius / cell)) + 1
+def _replay(
+    xyz, counted, edge, x0, y0, cell, radius, step, top, degrees, lengths
+):  # pragma: no cover - compiled
+    """Largest engagement of each counted move, degrees, and the length over which it met material.
+
+    ``edge`` holds mm into cleared ground, negative in material; moves above ``top`` leave it alone.
+    """
+    ny, nx = edge.shape
+    reach = radius + 2 * cell
     cos, sin = np.empty(360), np.empty(360)
     for a in range(360):
         cos[a] = radius * np.cos(a * np.pi / 180)
         sin[a] = radius * np.sin(a * np.pi / 180)
-    for k in range(1, n):
-        dx, dy, dz = xyz[k, 0] - xyz[k - 1, 0], xyz[k, 1] - xyz[k - 1, 1], xyz[k, 2] - xyz[k - 1, 2]
-        length = np.sqrt(dx * dx + dy * dy + dz * dz)
-        lengths[k] = length
+    for k in range(1, xyz.shape[0]):
+        if xyz[k, 2] > top and xyz[k - 1, 2] > top:
+            continue
+        dx, dy = xyz[k, 0] - xyz[k - 1, 0], xyz[k, 1] - xyz[k - 1, 1]
+        length = np.sqrt(dx * dx + dy * dy)
         parts = max(1, int(np.ceil(length / step)))
+        px, py = xyz[k - 1, 0], xyz[k - 1, 1]
         for s in range(1, parts + 1):
             t = s / parts
-            cx, cy, cz = xyz[k - 1, 0] + t * dx, xyz[k - 1, 1] + t * dy, xyz[k - 1, 2] + t * dz
+            cx, cy = xyz[k - 1, 0] + t * dx, xyz[k - 1, 1] + t * dy
+            if xyz[k - 1, 2] + t * (xyz[k, 2] - xyz[k - 1, 2]) > top:
+                px, py = cx, cy
+                continue
             if counted[k]:
                 met = 0
                 for a in range(360):
-                    j = int(np.rint((cx + cos[a] - x0) / cell))
-                    i = int(np.rint((cy + sin[a] - y0) / cell))
-                    if 0 <= i < ny and 0 <= j < nx and height[i, j] > cz + 0.3:
-                        met += 1
+                    u, v = (cx + cos[a] - x0) / cell, (cy + sin[a] - y0) / cell
+                    j, i = int(np.floor(u)), int(np.floor(v))
+                    if 0 <= i < ny - 1 and 0 <= j < nx - 1:
+                        u -= j
+                        v -= i
+                        d = (1 - v) * ((1 - u) * edge[i, j] + u * edge[i, j + 1])
+                        d += v * ((1 - u) * edge[i + 1, j] + u * edge[i + 1, j + 1])
+                        if d < -0.003:
+                            met += 1
                 degrees[k] = max(degrees[k], met)
-            ci, cj = (cy - y0) / cell, (cx - x0) / cell
-            for i in range(max(0, int(ci) - reach), min(ny, int(ci) + reach + 2)):
-                w = radius * radius - (i - ci) ** 2 * cell * cell
-                if w < 0:
-                    continue
-                half = np.sqrt(w) / cell
-                for j in range(max(0, int(np.ceil(cj - half))), min(nx - 1, int(np.floor(cj + half))) + 1):
-                    height[i, j] = min(height[i, j], cz)
-    return degrees, lengths
+                if met > 0:
+                    lengths[k] += length / parts
+            ux, uy = cx - px, cy - py
+            uu = ux * ux + uy * uy
+            first_i = max(0, int((min(cy, py) - reach - y0) / cell))
+            last_i = min(ny, int((max(cy, py) + reach - y0) / cell) + 2)
+            first_j = max(0, int((min(cx, px) - reach - x0) / cell))
+            last_j = min(nx, int((max(cx, px) + reach - x0) / cell) + 2)
+            for i in range(first_i, last_i):
+                for j in range(first_j, last_j):
+                    if edge[i, j] > cell:
+                        continue  # cleared well past any edge already
+                    wx, wy = x0 + j * cell - px, y0 + i * cell - py
+                    t0 = 0.0 if uu == 0 else min(1.0, max(0.0, (wx * ux + wy * uy) / uu))
+                    wx -= t0 * ux
+                    wy -= t0 * uy
+                    edge[i, j] = max(edge[i, j], radius - np.sqrt(wx * wx + wy * wy))
+            px, py = cx, cy
