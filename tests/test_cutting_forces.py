@@ -15,7 +15,7 @@ from scipy.optimize import brentq
 
 from zrough import cutting
 from zrough.cutting import formulas as f
-from zrough.cutting.forces import arc_integral
+from zrough.cutting.kienzle import arc_integral
 from zrough.errors import CuttingDataError
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from zrough.cutting import formulas as f
 from zrough.cutting.bending import CARBIDE_MODULUS, tip_compliance, tip_deflection
-from zrough.cutting.forces import runout_chip
+from zrough.cutting.kienzle import runout_chip
 from zrough.cutting.practice import slot_factor, width_speed_factor
 
 # ---- speed, feed, power

@@ -4,11 +4,11 @@
 """
 
 from zrough.cutting.bending import bending_stress, tip_deflection
-from zrough.cutting.forces import Forces, forces
 from zrough.cutting.formulas import centre_feed
+from zrough.cutting.kienzle import Forces, forces
 from zrough.cutting.materials import Material, find_material, known_materials, user_materials
 from zrough.cutting.proposal import Conditions, CuttingData, Limit, conditions, propose, propose_for
-from zrough.cutting.table import HEADER, Row, table
+from zrough.cutting.rows import HEADER, Row, table
 
 __all__ = [
     "HEADER",

@@ -9,7 +9,7 @@ import math
 from typing import TYPE_CHECKING
 
 from zrough.cutting import formulas
-from zrough.cutting.forces import lag_per_mm
+from zrough.cutting.kienzle import lag_per_mm
 from zrough.cutting.practice import Holder, coating, practice
 
 if TYPE_CHECKING:

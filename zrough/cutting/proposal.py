@@ -18,8 +18,8 @@ import numpy as np
 import numpy.typing as npt
 
 from zrough.cutting import advice, bending, formulas
-from zrough.cutting.forces import CutterShape, Forces, forces, mean_share, peak_shares, runout_chip
 from zrough.cutting.formulas import Array
+from zrough.cutting.kienzle import CutterShape, Forces, forces, mean_share, peak_shares, runout_chip
 from zrough.cutting.materials import Material, find_material
 from zrough.cutting.practice import (
     Clamping,
