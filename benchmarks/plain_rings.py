@@ -163,6 +163,7 @@ def engagement(
 
     ``counted`` (n,) marks the moves whose engagement enters the figures (entries are left out).
     """
+    counted = counted & (xyz[:, 2] < upper[2])
     step_z = np.diff(xyz[:, 2], prepend=np.inf)
     levels = np.unique(np.round(xyz[counted & (np.abs(step_z) < 1e-9), 2], 3))
     levels = levels[np.diff(levels, prepend=-np.inf) > HAIR]  # a link a hair above its level belongs to it
