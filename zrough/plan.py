@@ -160,11 +160,12 @@ def _bands(job: Job, space: Space, part: parts.Part, stock: Stock, data: Cutting
         )
     lowest = float(space.cl[reach].min()) + space.floor
     floor = max(lowest, float(part.lower[2]), float(stock.lower[2]))
+    heights = [z + space.floor for z in flats.heights(flats.find(part, tilt_deg=job.roughing.flat_tilt_deg))]
+    floor = next((z for z in heights if abs(z - floor) < 1e-4), floor)
     if job.roughing.floor_z is not None:
         floor = max(floor, job.roughing.floor_z)
     if floor >= top - levels.SAME:
         raise PlanError(f"lowest level z = {floor:g} is not below the stock's top z = {top:g}; lower roughing.floor_z")
-    heights = [z + space.floor for z in flats.heights(flats.find(part, tilt_deg=job.roughing.flat_tilt_deg))]
     known = [z for z in heights if floor + levels.SAME < z < top - levels.SAME and _stands(space, z)]
     cells = np.sort(space.cl[np.isfinite(space.top)])
     fixed = 0.05 * len(cells)

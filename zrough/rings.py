@@ -17,6 +17,8 @@ from .kernels import march as k
 
 Points = NDArray[np.float64]
 
+GRAZE = math.radians(2.5)  # a link may brush slivers of this arc, thinner than the coarse map sees
+
 
 @dataclass(frozen=True)
 class Rules:
@@ -161,7 +163,7 @@ class Clearing:
         self.prefix = np.zeros((shape[0], shape[1] + 1), np.int32)
         self.epoch = 0
         self.circle = _circle(rules.side)
-        self.margin_clear = 0.75 * frame.hb
+        self.margin_clear = 1.5 * frame.hb
         self.spans = _spans((rules.radius + self.margin_clear) / frame.hb)
         self.buffer = np.empty((20000, 2))
         self.buffer_arc = np.empty(20000)
@@ -279,7 +281,7 @@ class Clearing:
             return None
         f = self.frame
         if k.sight(level.sd, self.free, self.blk, f.x0, f.y0, f.h, f.hb, self.rules.eps, *position, *goal):
-            return np.stack([position, goal])
+            return self._tested(np.stack([position, goal]))
         a, b = self._clear_node(position), self._clear_node(goal)
         if a is None or b is None:
             return None
@@ -313,6 +315,21 @@ class Clearing:
             return None
         return p, self.rules.side * np.array([-toward[1], toward[0]])
 
+    def _clear_start(self, level: Level, p: Points, heading: Points) -> Points | None:
+        """``p``, or a place close by where the standing cutter truly touches nothing.
+
+        The coarse map overlooks slivers thinner than its pitch, and coming down on one is a plunge.
+        """
+        f, r = self.frame, self.rules
+        away = r.side * np.array([-heading[1], heading[0]])
+        for out, back in ((0, 0), (1, 0), (0, 1), (1, 1), (2, 0), (2, 1), (0, 2), (2, 2), (3, 0), (4, 0), (4, 2)):
+            q = p + f.hb * (out * away - back * heading)
+            if self._sd(level, q) >= r.eps and k.clear_at(
+                self.d2, f.x0, f.y0, f.hd, r.radius, r.radius, q[0], q[1]
+            ):
+                return np.asarray(q)
+        return None
+
     def _walk(self, level: Level, p: Points, heading: Points, faint: float = math.radians(5.0), cap_steps: int = 2_000_000) -> tuple[Points, Points, int, int]:
         """March from a pose; points and arcs (start included), steps up to the last cut, status."""
         f, r = self.frame, self.rules
@@ -343,6 +360,13 @@ class Clearing:
             self._forbid(node)
             return None
         p, heading = pose
+        moved = self._clear_start(level, p, heading)
+        if moved is None:
+            self._forbid(node)
+            return None
+        p = moved
+        # the way is made before the cut: ground that the piece itself clears is not there yet
+        way = None if chain is None or position is None else self._way(level, position, chain, p)
         saved = self._save(p)
         pts, arcs, last, _ = self._walk(level, p, heading)
         if last == 0:
@@ -362,7 +386,6 @@ class Clearing:
             self.mat, self.blk, self.spans, self.d2, self.rules.radius,
             self.frame.x0, self.frame.y0, self.frame.hd, self.frame.hb, pts[-1:],
         )
-        way = None if chain is None or position is None else self._way(level, position, chain)
         return Piece(pts, arcs, way)
 
     def _enter(self, level: Level, entry: Entry) -> Piece:
@@ -428,13 +451,19 @@ class Clearing:
 
     def _way(
         self, level: Level, position: Points, chain: NDArray[np.int64], goal: Points | None = None
-    ) -> Points:
+    ) -> Points | None:
         """Shortened way from ``position`` along a chain of coarse nodes, all of it in sight of clear ground."""
         f, r = self.frame, self.rules
         pts = np.concatenate([position[None, :], self._xy(chain)] + ([] if goal is None else [goal[None, :]]))
         keep = np.empty(len(pts), np.int64)
         n = k.pull(level.sd, self.free, self.blk, f.x0, f.y0, f.h, f.hb, r.eps, pts, keep)
-        return pts[keep[:n]]
+        return self._tested(pts[keep[:n]])
+
+    def _tested(self, way: Points) -> Points | None:
+        """The way if what it may still graze stays well under the cap, else None: a lift is safer."""
+        f, r = self.frame, self.rules
+        arc = k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, 4 * r.step, self.circle, way)
+        return way if arc <= GRAZE else None
 
     # -- walls ---------------------------------------------------------------------------------
 
@@ -461,13 +490,13 @@ class Clearing:
                 spent[self._around(level, at, 0.2 * r.radius)] = True
                 continue
             p, heading = pose
+            way = self._route(level, position, p)
             walk, arcs, last, _ = self._walk(level, p, heading, faint)
             area = float(np.sum(r.step * r.radius * (1.0 - np.cos(arcs[: last + 1]))))
             spent[self._around(level, at, 0.1 * r.radius)] = True
             if last == 0 or area <= 0.0:
                 continue
             walk, arcs = walk[: last + 1], arcs[: last + 1]
-            way = self._route(level, position, walk[0])
             k.clear_coarse_path(
                 self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, walk[-1:]
             )

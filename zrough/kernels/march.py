@@ -709,6 +709,25 @@ def arc_at(d2, x0, y0, hd, radius, x, y, hx, hy, circle):
 
 
 @njit(cache=True, nogil=True)
+def way_arc(d2, x0, y0, hd, radius, step, circle, way):
+    """Largest arc in material along a polyline ``way (n, 2)``, rad, nothing taken away."""
+    worst = 0.0
+    for k in range(way.shape[0] - 1):
+        ux = way[k + 1, 0] - way[k, 0]
+        uy = way[k + 1, 1] - way[k, 1]
+        length = math.sqrt(ux * ux + uy * uy)
+        if length == 0.0:
+            continue
+        n = max(1, int(math.ceil(length / step)))
+        for q in range(1, n + 1):
+            t = q / n
+            arc = _arc(d2, x0, y0, hd, radius, way[k, 0] + t * ux, way[k, 1] + t * uy, ux / length, uy / length, circle)
+            if arc > worst:
+                worst = arc
+    return worst
+
+
+@njit(cache=True, nogil=True)
 def clear_at(d2, x0, y0, hd, radius, probe, x, y):
     """True if the circle of radius ``probe`` round (x, y) touches no material."""
     return not _touch(d2, x0, y0, hd, radius, probe, x, y, 180)
