@@ -19,11 +19,9 @@ def find(triangles: Points, faces: Index) -> tuple[Index, Points] | None:
     plane, are not told. Notes: candidates share a box of a regular division of space; a pair crosses if a
     side of one runs through the inside of the other.
     """
-    pairs = _candidates(triangles)
+    pairs = _candidates(triangles, faces)
     if pairs is None:
         return None
-    shared = (faces[pairs[:, 0]][:, :, None] == faces[pairs[:, 1]][:, None, :]).any(axis=(1, 2))
-    pairs = pairs[~shared]
     found: list[Index] = []
     places: list[Points] = []
     for k in range(0, len(pairs), 200_000):
@@ -36,8 +34,8 @@ def find(triangles: Points, faces: Index) -> tuple[Index, Points] | None:
     return np.concatenate(found), np.concatenate(places)
 
 
-def _candidates(triangles: Points) -> Index | None:
-    """Pairs of triangles whose boxes overlap, each once, in order."""
+def _candidates(triangles: Points, faces: Index) -> Index | None:
+    """Pairs of triangles without a common corner whose boxes overlap, each once, in order."""
     low, high = triangles.min(axis=1), triangles.max(axis=1)
     extent = (high - low).max(axis=1)
     span = float((high.max(axis=0) - low.min(axis=0)).max())
@@ -64,9 +62,14 @@ def _candidates(triangles: Points) -> Index | None:
     left = np.repeat(np.arange(len(code)), after)
     step = np.arange(len(left)) - np.repeat(np.cumsum(after) - after, after)
     a, b = owner[left], owner[left + 1 + step]
-    meet = ((low[a] <= high[b]) & (low[b] <= high[a])).all(axis=1)
-    a, b = a[meet], b[meet]
-    key = np.unique(np.minimum(a, b) * np.int64(len(triangles)) + np.maximum(a, b))
+    for k in range(3):
+        meet = (low[:, k][a] <= high[:, k][b]) & (low[:, k][b] <= high[:, k][a])
+        a, b = a[meet], b[meet]
+    for k in range(9):
+        apart = faces[:, k % 3][a] != faces[:, k // 3][b]
+        a, b = a[apart], b[apart]
+    key = np.sort(np.minimum(a, b) * np.int64(len(triangles)) + np.maximum(a, b))
+    key = key[np.concatenate(([True], key[1:] != key[:-1]))] if len(key) else key
     return np.stack((key // len(triangles), key % len(triangles)), axis=1)
 
 

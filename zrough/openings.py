@@ -33,6 +33,7 @@ MIN_DEPTH = 0.05  # mm; shallower marks are no openings
 ROUND = 0.95  # 4 pi area / perimeter^2 above which an opening is a hole (octagon 0.948, circle 1)
 LONG = 1.8  # length / width above which it is a slot
 OPEN_SHARE = 0.1  # of its area that must leave the part for an opening to count as through
+MIN_BAY = 0.5  # mm2; plan area that an open chain must go round
 MAX_CUTS = 24  # heights at which the part is cut for rims that do not close
 
 
@@ -276,17 +277,30 @@ def _cut_rims(part: Part, chains: list[Points], width: float | None) -> list[_Ri
     """Rims for chains that stay open: outlines just under the lowest height of each."""
     levels: dict[float, list[Points]] = {}
     for chain in chains:
+        if outlines.signed_area(chain) > -MIN_BAY:
+            continue  # with its ends joined it goes round nothing, or round land
         levels.setdefault(round(float(chain[:, 2].min()), 3), []).append(chain)
     ranked = sorted(levels, key=lambda z: -sum(len(c) for c in levels[z]))[:MAX_CUTS]
     found: list[_Rim] = []
     for z in sorted(ranked):
         height = min(float(c[:, 2].min()) for c in levels[z]) - UNDER
         near = np.concatenate(levels[z])[:, :2]
+        loops = [r for r in section.rings(part.vertices, part.faces, height) if outlines.signed_area(r) < 0]
+        if not any(_bounds(ring, near, width) for ring in loops):
+            continue
         for rim in _outline_rims(part, height):
-            touched = outlines.distance(near, rim.segments).min() < 0.01
-            if touched and (width is None or rim.narrow_side < 2 * width):
+            if _bounds(rim.ring, near, width):
                 found.append(rim)
     return found
+
+
+def _bounds(ring: Points, near: Points, width: float | None) -> bool:
+    """Does the outline touch the points, and is it narrow enough to matter?"""
+    if width is not None and float(np.ptp(ring[:, :2], axis=0).min()) >= 2 * width:
+        return False
+    low, high = ring.min(axis=0)[:2] - 0.01, ring.max(axis=0)[:2] + 0.01
+    close = near[((near >= low) & (near <= high)).all(axis=1)]
+    return bool(close.size) and bool(outlines.distance(close, outlines.sides([ring])).min() < 0.01)
 
 
 def _outline_rims(part: Part, height: float) -> list[_Rim]:

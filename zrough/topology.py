@@ -159,12 +159,13 @@ def chains(start: Index, end: Index) -> list[tuple[Index, bool]]:
         entered[v] = entered.get(v, 0) + 1
     found: list[tuple[Index, bool]] = []
     tails = end.tolist()
-    lead = [v for v in out if len(out[v]) > entered.get(v, 0)]
-    for v in lead + list(out):
+    # chains that stay open begin where more edges leave than arrive
+    lead = [v for v in out for _ in range(len(out[v]) - entered.get(v, 0))]
+    for v in lead:
+        found.extend(_walk(v, out, tails))
+    for v in out:
         while out[v]:
             found.extend(_walk(v, out, tails))
-            if v in lead:
-                break
     return found
 
 
