@@ -100,15 +100,16 @@ def test_each_limit_binds(name, material, cutter, wish):
         if limit.name != "lowest spindle speed":
             assert limit.value <= limit.limit * 1.005, limit
         if limit.binds and limit.name != "flute length":
-            assert limit.value == pytest.approx(limit.limit, rel=0.005), limit
+            reserve = 0.95 if limit.name in ("power", "torque") else 1.0
+            assert limit.value == pytest.approx(reserve * limit.limit, rel=0.005), limit
 
 
-def test_power_limit_is_met_exactly_and_never_passed():
+def test_power_limit_is_met_with_its_reserve_and_never_passed():
     data = propose(power_kw=1.2, engagement_deg=60.0, level_depth=20.0)
-    assert data.power_kw == pytest.approx(1.2, rel=1e-6)
+    assert data.power_kw == pytest.approx(0.95 * 1.2, rel=1e-6)
     phi, axial = np.meshgrid(np.linspace(0.0, 180.0, 181), np.linspace(0.0, 26.0, 27))
     feeds = data.feed_for(phi, axial)
-    assert data.load(phi, axial, feeds).power_kw.max() <= 1.2 * (1 + 1e-6)
+    assert data.load(phi, axial, feeds).power_kw.max() <= 0.95 * 1.2 * (1 + 1e-6)
 
 
 def test_peak_limits_hold_between_the_nodes_of_their_table():

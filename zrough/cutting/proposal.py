@@ -538,13 +538,13 @@ def _bore(tool: CutterData, ratio: float) -> float:
 
 def _force_limits(draft: _Draft, rpm: float) -> ForceLimits:
     tool, wish, rule = draft.cutter, draft.wish, practice()["bending"]
+    drive = practice()["drive"]
+    planned = 1.0 - drive["reserve"]
     speed = formulas.surface_speed(tool.diameter, rpm)
     power = (
-        NO_LIMIT
-        if wish.power_kw is None
-        else wish.power_kw * practice()["drive"]["efficiency"] * 60000.0 / speed
+        NO_LIMIT if wish.power_kw is None else planned * wish.power_kw * drive["efficiency"] * 60000.0 / speed
     )
-    torque = NO_LIMIT if wish.torque_nm is None else 2000.0 * wish.torque_nm / tool.diameter
+    torque = NO_LIMIT if wish.torque_nm is None else planned * 2000.0 * wish.torque_nm / tool.diameter
     return ForceLimits(
         tangential_mean=min(power, torque),
         power_tangential=power,
