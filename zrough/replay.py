@@ -309,7 +309,7 @@ def replay(
     area = float(np.prod(upper[:2] - lower[:2]))
     if not area > 0.0:
         raise CheckError("the stock has no extent in plan; check [stock]")
-    pitch = max(min(body.radius / 60.0, cell or math.inf, 0.2), math.sqrt(area / MAP_NODES))
+    pitch = max(min(body.radius / 40.0, cell or math.inf, 0.2), math.sqrt(area / MAP_NODES))
     grid = Grid.covering((lower[0], lower[1]), (upper[0], upper[1]), pitch, pitch)
     kind, box = _outline(stock, lower, upper)
     tops = stock_tops(stock, grid)
@@ -400,7 +400,7 @@ class _Run:
         radius, p = self.body.radius, self.pieces
         low = (self.grid.x0, self.grid.y0)
         size = (self.grid.nx * self.grid.cell, self.grid.ny * self.grid.cell)
-        cell = max(radius / 32.0, math.sqrt(size[0] * size[1] / LAYER_NODES))
+        cell = max(radius / 24.0, math.sqrt(size[0] * size[1] / LAYER_NODES))
         shape = (math.ceil(size[1] / cell) + 5, math.ceil(size[0] / cell) + 5)
         layers = np.empty((LAYERS, *shape), np.float32)
         slot_z, slot_seen = np.zeros(LAYERS), np.zeros(LAYERS, np.int64)

@@ -28,13 +28,18 @@ import numpy as np
 from numba import njit
 
 #: No checks for division by zero: the callers guard, and the code compiles and runs faster.
-_kernel = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
+#: Sums may be reordered and divisions by a constant become products, alike on every run.
+_QUICK = {"reassoc", "arcp", "contract", "nsz"}
+_kernel = njit(cache=True, nogil=True, error_model="numpy", fastmath=_QUICK, no_cfunc_wrapper=True)
 #: Helpers are called from kernels only: without a door to Python, and kept in their callers' cache, they compile
 #: in half the time.
-_helper = njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+_helper = njit(
+    nogil=True, error_model="numpy", fastmath=_QUICK, no_cpython_wrapper=True, no_cfunc_wrapper=True
+)
 
 FILM = 0.005  # mm; less than this standing above the tip is no material
 SKIN = 0.02  # mm; a wall this near the cutter's circle is beside it, not under it
+GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 LEVEL = 0.002  # mm; heights closer than this are one level
 RAPID, FLAT, DOWN, UP, VERTICAL = 0, 1, 2, 3, 4  # classes of pieces
 BLOCK, CYLINDER, MAP = 0, 1, 2  # kinds of stock outline
@@ -67,27 +72,37 @@ def _reach(px, py, ax, ay, bx, by, cx, cy, turn):
 
 
 @_helper
-def _row(ax, ay, bx, by, radius, y):
-    """The stretch of the row ``y`` that lies within ``radius`` of the chord a-b; empty if low > high."""
+def _span(y, ax, ay, bx, by, wide, inner, x0, cell, nx):
+    """Nodes ``j0..j1`` of the row ``y`` within ``wide`` of the chord a-b, less ``s0..s1`` within ``inner`` of a."""
     low, high = math.inf, -math.inf
-    g2 = radius * radius - (y - ay) ** 2
-    if g2 >= 0.0:
-        g = math.sqrt(g2)
-        low, high = ax - g, ax + g
-    g2 = radius * radius - (y - by) ** 2
-    if g2 >= 0.0:
-        g = math.sqrt(g2)
-        low, high = min(low, bx - g), max(high, bx + g)
+    ga = wide * wide - (y - ay) * (y - ay)
+    if ga >= 0.0:
+        ga = math.sqrt(ga)
+        low, high = ax - ga, ax + ga
+    gb = wide * wide - (y - by) * (y - by)
+    if gb >= 0.0:
+        gb = math.sqrt(gb)
+        low, high = min(low, bx - gb), max(high, bx + gb)
     dx, dy = bx - ax, by - ay
-    length = math.sqrt(dx * dx + dy * dy)
-    if length > 0.0 and dy != 0.0:
-        nx, ny = -dy / length * radius, dx / length * radius
-        for side in (-1.0, 1.0):
-            t = (y - ay - side * ny) / dy
-            if 0.0 <= t <= 1.0:
-                x = ax + side * nx + t * dx
+    if abs(dy) > 1e-9:
+        # Where the row leaves the strip beside the chord; the ends count only within it.
+        half = wide * math.sqrt(dx * dx + dy * dy) / abs(dy)
+        middle = ax + (y - ay) * dx / dy
+        for x in (middle - half, middle + half):
+            t = (x - ax) * dx + (y - ay) * dy
+            if t >= 0.0 and t <= dx * dx + dy * dy:
                 low, high = min(low, x), max(high, x)
-    return low, high
+    if low > high:
+        return 0, 0, -1, -1
+    j0 = max(0, math.ceil((low - x0) / cell))
+    j1 = min(nx - 1, math.floor((high - x0) / cell))
+    g = inner * inner - (y - ay) * (y - ay)
+    if inner > 0.0 and g > 0.0:
+        g = math.sqrt(g)
+        s0, s1 = max(j0, math.ceil((ax - g - x0) / cell)), min(j1, math.floor((ax + g - x0) / cell))
+        if s0 <= s1:
+            return j0, s0, s1, j1
+    return j0, j1 + 1, j1, j1
 
 
 @_helper
@@ -101,32 +116,29 @@ def _bulge(ax, ay, bx, by, cx, cy, turn):
 
 @_helper
 def _sweep_layer(layer, x0, y0, cell, outer, inner, ax, ay, bx, by, cx, cy, turn, joined):
-    """Lower the squared distances by one piece; the disc ``inner`` round a is known already if ``joined``."""
+    """Lower the squared distances by one piece; near a, what is within ``inner`` is known already if ``joined``."""
     ny, nx = layer.shape
     wide = outer + _bulge(ax, ay, bx, by, cx, cy, turn)
+    known = np.float32(inner * inner)
+    if not joined:
+        inner = 0.0
+    elif abs(bx - ax) + abs(by - ay) > outer:
+        inner *= 0.5  # a long piece pays for true distances well inside the cleared ground
     first = max(0, math.ceil((min(ay, by) - wide - y0) / cell))
     last = min(ny - 1, math.floor((max(ay, by) + wide - y0) / cell))
     for i in range(first, last + 1):
         y = y0 + i * cell
-        low, high = _row(ax, ay, bx, by, wide, y)
-        if low > high:
-            continue
-        j0 = max(0, math.ceil((low - x0) / cell))
-        j1 = min(nx - 1, math.floor((high - x0) / cell))
-        s0, s1 = j1 + 1, j1  # the stretch left out
-        g2 = inner * inner - (y - ay) ** 2
-        if joined and g2 > 0.0:
-            g = math.sqrt(g2)
-            s0 = max(j0, math.ceil((ax - g - x0) / cell))
-            s1 = min(j1, math.floor((ax + g - x0) / cell))
-            if s0 > s1:
-                s0, s1 = j1 + 1, j1
-        for half in range(2):
-            j, stop = (j0, s0) if half == 0 else (s1 + 1, j1 + 1)
-            while j < stop:
+        j, s0, s1, j1 = _span(y, ax, ay, bx, by, wide, inner, x0, cell, nx)
+        while j <= j1:
+            if j == s0:
+                j = s1 + 1
+                continue
+            now = layer[i, j]
+            if now > known:
                 d2 = np.float32(_reach(x0 + j * cell, y, ax, ay, bx, by, cx, cy, turn))
-                layer[i, j] = min(layer[i, j], d2)
-                j += 1
+                if d2 < now:
+                    layer[i, j] = d2
+            j += 1
 
 
 @_helper
@@ -209,56 +221,81 @@ def _standing(px, py, z, radius, layer, x0, y0, cell, kind, box, top, tx0, ty0, 
 @_helper
 def _arc_in_material(
     x, y, z, hx, hy, radius, cosines, sines, delta,
-    ax, ay, px, py, cx, cy, turn,
+    ax, ay, px, py, cx, cy, turn, bends,
     layer, x0, y0, cell, kind, box, top, tx0, ty0, tcell,
 ):  # fmt: skip
-    """Angle of the circle round (x, y) in material, radians; (hx, hy) is the heading, a..p swept by this piece."""
+    """Angle of the circle round (x, y) in material, radians; (hx, hy) is the heading, a..p swept by this piece.
+
+    ``bends``: the piece is an arc so tight that it may clear ground ahead of itself.
+    """
+    ny, nx = layer.shape
     total = 0.0
     n = len(cosines)
-    spacing = radius * delta
-    inv = 0.5 / radius
-    r2 = radius * radius
+    inv, r2 = 0.5 / radius, radius * radius
+    # The nearest node stands at most 0.71 of a cell away: beyond these the sign is known from it alone.
+    clear1 = np.float32(max(0.0, radius - 0.75 * cell) ** 2)
+    clear4 = np.float32(max(0.0, radius - 4.75 * cell) ** 2)
+    clear12 = np.float32(max(0.0, radius - 12.75 * cell) ** 2)
+    solid = np.float32((radius + 0.75 * cell) ** 2)
+    wide = radius + cell
+    inside = kind == BLOCK and x - wide > box[0] and x + wide < box[1] and y - wide > box[2] and y + wide < box[3]
+    if kind == CYLINDER:
+        inside = (x - box[0]) ** 2 + (y - box[1]) ** 2 < max(0.0, box[2] - wide) ** 2
+    quick = inside and not bends
+    gx, gy, gr = (x - x0) / cell + 0.5, (y - y0) / cell + 0.5, radius / cell
     k, at, tries = 0, -1, 0  # this sample, the one before, steps of the search between the two
-    before, after, bx, by, ax_, ay_ = -1.0, -1.0, 0.0, 0.0, 0.0, 0.0
-    u, u0, u1, f0, f1 = 0.0, 0.0, 1.0, 0.0, 0.0
+    before, f0, f1, u0, u1, u = -1.0, 0.0, 0.0, 0.0, 1.0, 0.0
+    pex, pey, aex, aey = 0.0, 0.0, 0.0, 0.0
     while k < n:
+        jump, exact = 1, tries > 0 or not quick
         if tries == 0:
-            ex = hx * cosines[k] - hy * sines[k]
-            ey = hy * cosines[k] + hx * sines[k]
+            aex = hx * cosines[k] - hy * sines[k]
+            aey = hy * cosines[k] + hx * sines[k]
+            ex, ey = aex, aey
+            m = -cell
+            if quick:
+                j, i = int(gx + gr * ex), int(gy + gr * ey)
+                v = layer[min(max(i, 0), ny - 1), min(max(j, 0), nx - 1)]
+                if v < clear1:
+                    if v < clear12:
+                        jump = 12
+                    elif v < clear4:
+                        jump = 4
+                elif v > solid:
+                    m = cell
+                else:
+                    exact = True
         else:  # between the samples, on the chord pushed out to the circle
-            ex, ey = bx + u * (ax_ - bx), by + u * (ay_ - by)
+            ex, ey = pex + u * (aex - pex), pey + u * (aey - pey)
             g = 1.0 / math.sqrt(ex * ex + ey * ey)
             ex, ey = ex * g, ey * g
-        qx, qy = x + radius * ex, y + radius * ey
-        m = _standing(qx, qy, z, radius, layer, x0, y0, cell, kind, box, top, tx0, ty0, tcell)
-        if m > 0.0:
-            m = min(m, (_reach(qx, qy, ax, ay, px, py, cx, cy, turn) - r2) * inv)
-        span = (k - at) * delta
+        if exact:
+            qx, qy = x + radius * ex, y + radius * ey
+            m = _standing(qx, qy, z, radius, layer, x0, y0, cell, kind, box, top, tx0, ty0, tcell)
+            if bends and m > 0.0:
+                m = min(m, (_reach(qx, qy, ax, ay, px, py, cx, cy, turn) - r2) * inv)
         if tries == 0:
-            after, ax_, ay_ = m, ex, ey
             if at >= 0 and (m > 0.0) != (before > 0.0):
+                # Regula falsi with halving of the end that stays (Illinois).
                 u0, u1, f0, f1 = 0.0, 1.0, before, m
                 u = f0 / (f0 - f1)
                 tries = 1
                 continue
             if at >= 0 and m > 0.0:
-                total += span
+                total += (k - at) * delta
         else:
-            # Regula falsi with halving of the end that stays (Illinois).
-            if abs(m) > 2e-4 * radius and tries < 6:
-                if (m > 0.0) == (f1 > 0.0):
-                    u1, f1, f0 = u, m, 0.5 * f0
-                else:
-                    u0, f0, f1 = u, m, 0.5 * f1
+            if (m > 0.0) == (f1 > 0.0):
+                u1, f1, f0 = u, m, (0.5 * f0 if tries > 1 else f0)
+            else:
+                u0, f0, f1 = u, m, (0.5 * f1 if tries > 1 else f1)
+            if abs(m) > 1e-4 * radius and tries < 8 and u1 - u0 > 1e-3:
                 u = u0 - f0 * (u1 - u0) / (f1 - f0)
                 tries += 1
                 continue
-            total += span * (u if before > 0.0 else 1.0 - u)
+            total += (k - at) * delta * (u if before > 0.0 else 1.0 - u)
             tries = 0
-        before, bx, by, at = after, ax_, ay_, k
-        jump = 1
-        if before < -spacing:
-            jump = int(-before / spacing)  # clear for at least this far
+            m = -before
+        before, pex, pey, at = m, aex, aey, k
         k = min(k + jump, n - 1) if k < n - 1 else n
     return total
 
@@ -333,8 +370,10 @@ def engagement(
         dx, dy = bx - ax, by - ay
         length = math.sqrt(dx * dx + dy * dy)
         arc = 0.0
+        bends = False
         if turn != 0:
             sx, sy = ax - cx, ay - cy
+            bends = sx * sx + sy * sy < 1.05 * radius * radius
             arc = math.atan2((sx * (by - cy) - sy * (bx - cx)) * turn, sx * (bx - cx) + sy * (by - cy))
             length = arc * math.sqrt(sx * sx + sy * sy)
         if length <= 0.0:
@@ -379,7 +418,7 @@ def engagement(
                 r = math.sqrt(rx * rx + ry * ry)
                 hx, hy = -turn * ry / r, turn * rx / r
             angle = _arc_in_material(
-                x, y, z, hx, hy, radius, cosines, sines, delta, ax, ay, px, py, cx, cy, turn,
+                x, y, z, hx, hy, radius, cosines, sines, delta, ax, ay, px, py, cx, cy, turn, bends,
                 layers[slot], x0, y0, cell, kind, box, top, tx0, ty0, tcell,
             )  # fmt: skip
             if angle > 0.0 and probing:
@@ -471,42 +510,31 @@ def _carve(
     ny, nx = heights.shape
     half = 0.72 * cell
     wide = radius + half + _bulge(ax, ay, bx, by, cx, cy, turn)
-    inner = radius - corner - half
+    inner = radius - corner - half if joined else 0.0
     r2, in2, far2 = radius * radius, max(0.0, radius - half) ** 2, (radius + half) ** 2
     test2 = max(0.0, radius - SKIN) ** 2
     first = max(0, math.ceil((min(ay, by) - wide - y0) / cell))
     last = min(ny - 1, math.floor((max(ay, by) + wide - y0) / cell))
     area = cell * cell
+    done = np.float32(z + 2e-5)  # the mean of a cell all cut at z, whatever its rounding
     for i in range(first, last + 1):
         y = y0 + i * cell
-        low, high = _row(ax, ay, bx, by, wide, y)
-        if low > high:
-            continue
-        j0 = max(0, math.ceil((low - x0) / cell))
-        j1 = min(nx - 1, math.floor((high - x0) / cell))
-        s0, s1 = j1 + 1, j1
-        if joined and inner > 0.0:
-            g2 = inner * inner - (y - ay) ** 2
-            if g2 > 0.0:
-                g = math.sqrt(g2)
-                s0 = max(j0, math.ceil((ax - g - x0) / cell))
-                s1 = min(j1, math.floor((ax + g - x0) / cell))
-                if s0 > s1:
-                    s0, s1 = j1 + 1, j1
-        j = j0
+        j, s0, s1, j1 = _span(y, ax, ay, bx, by, wide, inner, x0, cell, nx)
         while j <= j1:
             if j == s0:
                 j = s1 + 1
                 continue
-            if means[i, j] <= z and heights[i, j] <= z:
+            if means[i, j] <= done:
                 j += 1
                 continue
             x = x0 + j * cell
             d2 = _reach(x, y, ax, ay, bx, by, cx, cy, turn)
             if d2 < far2:
-                under = max(bottom, z + _profile(min(d2, r2), radius, corner))
-                if d2 < r2 and heights[i, j] > under:
-                    depth = heights[i, j] - under
+                under = max(bottom, z)
+                if corner > 0.0:
+                    under = max(bottom, z + _profile(min(d2, r2), radius, corner))
+                depth = heights[i, j] - under
+                if d2 < r2 and depth > 0.0:
                     if depth > out[1]:
                         out[1] = depth
                         at[0, 0], at[0, 1] = x, y
@@ -517,9 +545,14 @@ def _carve(
                 mean = under
                 if d2 > in2:
                     share = min(1.0, 0.5 + (radius - math.sqrt(d2)) / cell)
-                    mean = share * under + (1.0 - share) * tops[i, j] if share > 0.0 else math.inf
-                if mean < means[i, j]:
-                    out[0] += (means[i, j] - mean) * area * _share_of_cell(x, y, cell, kind, box)
+                    mean = math.inf
+                    if share > 0.0:
+                        mean = share * under + (1.0 - share) * tops[i, j]
+                fall = means[i, j] - mean
+                if fall > 0.0:
+                    if kind != MAP and (i < 3 or j < 3 or i > ny - 4 or j > nx - 4 or kind == CYLINDER):
+                        fall *= _share_of_cell(x, y, cell, kind, box)
+                    out[0] += fall * area
                     means[i, j] = mean
             j += 1
 
@@ -857,7 +890,7 @@ def _deepest_at(t, cx, cy, cz, radius, corner, floor, point):
 
 
 @_helper
-def _deepest_of(t, ax, ay, az, bx, by, bz, radius, corner, floor, point):
+def _deepest_of(t, ax, ay, az, bx, by, bz, radius, corner, floor, point, here):
     """Deepest penetration of a straight motion a-b into one triangle, -inf if surely not above ``floor``.
 
     ``point`` gets the point of the part relative to the tip, and in [3] the share of the way.
@@ -886,47 +919,47 @@ def _deepest_of(t, ax, ay, az, bx, by, bz, radius, corner, floor, point):
         if share == 0.0:
             break
         qx, qy, qz = qx + share * (sx - qx), qy + share * (sy - qy), qz + share * (sz - qz)
-    # Then the exact maximum over the way travelled, by tangents again.
-    f0 = _deepest_at(t, ax, ay, az, radius, corner, floor, point)
-    point[3] = 0.0
-    best = f0
-    k0, k1, k2 = point[0], point[1], point[2]
-    if mx == 0.0 and my == 0.0 and mz == 0.0:
-        return best
-    gx, gy, gz = _slope(k0, k1, k2, radius, corner)
-    g0 = -(gx * mx + gy * my + gz * mz)
-    f1 = _deepest_at(t, bx, by, bz, radius, corner, floor, point)
-    gx, gy, gz = _slope(point[0], point[1], point[2], radius, corner)
-    g1 = -(gx * mx + gy * my + gz * mz)
-    if f1 > best:
-        best, k0, k1, k2 = f1, point[0], point[1], point[2]
-        point[3] = 1.0
-    s0, s1 = 0.0, 1.0
-    for _ in range(40):
-        if g0 <= 0.0 or g1 >= 0.0:
-            break
-        s = (f1 - f0 + g0 * s0 - g1 * s1) / (g0 - g1)
-        bound = f0 + g0 * (s - s0)
-        if bound <= max(best, floor) + 5e-5 or not s0 < s < s1:
-            break
-        f = _deepest_at(t, ax + s * mx, ay + s * my, az + s * mz, radius, corner, floor, point)
-        gx, gy, gz = _slope(point[0], point[1], point[2], radius, corner)
-        g = -(gx * mx + gy * my + gz * mz)
-        if f > best:
-            best, k0, k1, k2 = f, point[0], point[1], point[2]
-            point[3] = s
-        if g > 0.0:
-            s0, f0, g0 = s, f, g
+    # Then the maximum over the way travelled: concave, but with kinks, so by values alone (golden section). Secants
+    # of the three points bound what may still be found.
+    length = math.sqrt(mx * mx + my * my + mz * mz)
+    best, s0, s1, s2, f0, f1, f2 = -math.inf, 0.0, GOLDEN, 1.0, 0.0, 0.0, 0.0
+    for k in range(48):
+        if k < 3:
+            s = 0.0 if k == 0 else (1.0 if k == 1 else s1)
         else:
-            s1, f1, g1 = s, f, g
-    point[0], point[1], point[2] = k0, k1, k2
+            rise, fall = (f1 - f0) / (s1 - s0), (f1 - f2) / (s2 - s1)
+            bound = f1 + max(0.0, max(rise * (s2 - s1), fall * (s1 - s0)))
+            if bound <= max(best, floor) + 5e-5 or (s2 - s0) * length < 5e-5:
+                break
+            s = s1 + (1.0 - GOLDEN) * (s2 - s1) if s2 - s1 > s1 - s0 else s1 - (1.0 - GOLDEN) * (s1 - s0)
+        f = _deepest_at(t, ax + s * mx, ay + s * my, az + s * mz, radius, corner, -math.inf, here)
+        if f > best:
+            best = f
+            point[0], point[1], point[2], point[3] = here[0], here[1], here[2], s
+        if length == 0.0:
+            break
+        if k == 0:
+            f0 = f
+        elif k == 1:
+            f2 = f
+        elif k == 2:
+            f1 = f
+        elif s > s1:
+            if f > f1:
+                s0, f0, s1, f1 = s1, f1, s, f
+            else:
+                s2, f2 = s, f
+        elif f > f1:
+            s2, f2, s1, f1 = s1, f1, s, f
+        else:
+            s0, f0 = s, f
     return best
 
 
 @_helper
 def _deepest_line(
     ax, ay, az, bx, by, bz, radius, corner, floor,
-    triangles, x0, y0, side, shape, offsets, pyramid, starts, entries, stamps, stamp, stack, point, found,
+    triangles, x0, y0, side, shape, offsets, pyramid, starts, entries, stamps, stamp, stack, point, here, found,
 ):  # fmt: skip
     """Deepest penetration of a straight motion into the part above ``floor``; ``found`` gets its point and share."""
     best = floor
@@ -970,7 +1003,7 @@ def _deepest_line(
             t = triangles[f]
             if max(t[0, 2], t[1, 2], t[2, 2]) - lowest <= best:
                 continue
-            d = _deepest_of(t, ax, ay, az, bx, by, bz, radius, corner, best, point)
+            d = _deepest_of(t, ax, ay, az, bx, by, bz, radius, corner, best, point, here)
             if d > best:
                 best = d
                 found[0] = point[0] + ax + point[3] * (bx - ax)
@@ -991,7 +1024,7 @@ def penetration(
     wherever it matters. ``stamps`` (triangles,) int64 is scratch of this thread, -1 at first.
     """
     stack = np.empty(3 * 4 * 40, np.int64)
-    point, found = np.empty(4), np.empty(3)
+    point, here, found = np.empty(4), np.empty(4), np.empty(3)
     shares = np.empty((64, 2))
     count = np.int64(0)
     highest = pyramid[offsets[len(offsets) - 1]]
@@ -1007,7 +1040,7 @@ def penetration(
             pieces[k, 4],
             pieces[k, 5] - drop,
         )
-        if min(az, bz) >= highest:
+        if highest - min(az, bz) <= deep[m]:
             continue
         cx, cy, turn = pieces[k, 6], pieces[k, 7], np.int64(turns[k])
         floor = deep[m]
@@ -1034,9 +1067,7 @@ def penetration(
                 entries,
                 stamps,
                 count,
-                stack,
-                point,
-                found,
+                stack, point, here, found,
             )
             if best > floor:
                 deep[m] = best
@@ -1076,9 +1107,7 @@ def penetration(
                 entries,
                 stamps,
                 count,
-                stack,
-                point,
-                found,
+                stack, point, here, found,
             )
             if best <= deep[m] - bulge:
                 continue
