@@ -347,7 +347,7 @@ class _Reader:
         self.run_misc(misc)
         self.run_modes(codes, words)
         axis_words = {k: v for k, v in words.items() if k in "XYZIJKR"}
-        used_axes = self.run_nonmodal(codes, axis_words)
+        used_axes = self.run_nonmodal(codes, axis_words, words)
         for letter in words:
             if letter not in "XYZIJKRPLQ" and letter not in _OTHER_LETTERS:
                 self.find(
@@ -430,13 +430,13 @@ class _Reader:
                     )
                 self.offset = name
 
-    def run_nonmodal(self, codes: list[int], words: dict[str, float]) -> bool:
+    def run_nonmodal(self, codes: list[int], words: dict[str, float], other: dict[str, float]) -> bool:
         """G4, G28, G30, G53, G92, canned cycles and the unknown; True if the axis words are used up."""
         used = False
         known = {0, 10, 20, 30, 410, 420, 430}
         for code in codes:
             if code == 40:
-                self.dwell(words)
+                self.dwell(words, other)
             elif code in (280, 300):
                 self.reference(words, code)
                 used = True
@@ -454,12 +454,12 @@ class _Reader:
                 used = True
         return used
 
-    def dwell(self, words: dict[str, float]) -> None:
+    def dwell(self, words: dict[str, float], other: dict[str, float]) -> None:
         self.dwells.append((self.line, 0.0))
-        for letter in ("X", "U", "P"):
-            if letter in words:
-                self.dwells[-1] = (self.line, words.pop(letter))
-                return
+        seconds = other.pop("P", None)  # NIST IR 6556, 3.5.4; some controls take X instead
+        if seconds is None:
+            seconds = words.pop("X", 0.0)
+        self.dwells[-1] = (self.line, seconds)
 
     def reference(self, words: dict[str, float], code: int) -> None:
         through = {k: v for k, v in words.items() if k in _AXES}
