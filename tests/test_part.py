@@ -86,6 +86,17 @@ def test_3mf_says_its_unit(tmp_path: Path) -> None:
     assert part.load_file(tmp_path / "b.3mf").upper[0] == pytest.approx(80 * 25.4)
 
 
+def test_bytes_after_the_last_triangle_are_left_out(tmp_path: Path) -> None:
+    raw = (CORPUS / "box.stl").read_bytes()
+    (tmp_path / "a.stl").write_bytes(raw + b"made by a diligent exporter")
+    found = part.load_file(tmp_path / "a.stl")
+    assert found.size == (40.0, 30.0, 20.0)
+    assert found.warnings == ("27 bytes after the last triangle of a.stl were left out",)
+    (tmp_path / "b.stl").write_bytes(raw + bytes(5000))
+    with pytest.raises(PartError, match="12 triangles"):
+        part.load_file(tmp_path / "b.stl")
+
+
 def test_inch_job_reads_inch_numbers(tmp_path: Path) -> None:
     trimesh.creation.box((6, 4, 1.5)).export(tmp_path / "a.stl")
     found = part.load(job(tmp_path, units="inch", file="a.stl"))

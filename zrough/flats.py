@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,6 @@ class Flat:
     z : mm, its highest point. drop : mm, how much lower its lowest point is.
     area : mm2, in plan. faces : indices into ``part.faces``.
     lower, upper : box corners, mm.
-    disc_radius : mm, largest circle that fits inside its outline. disc_centre : (x, y) of that circle.
     centroid : (x, y), mm. outline : (n, 2, 2) float64, segments of its outline, the area on their left.
     """
 
@@ -36,10 +36,30 @@ class Flat:
     faces: Index
     lower: Triple
     upper: Triple
-    disc_radius: float
-    disc_centre: tuple[float, float]
     centroid: tuple[float, float]
     outline: NDArray[np.float64]
+
+    @cached_property
+    def _disc(self) -> tuple[tuple[float, float], float]:
+        # worked out when asked for: a freeform part may have thousands of tiny flats
+        if not len(self.outline):
+            return self.centroid, 0.0
+        return outlines.largest_circle(self.outline)
+
+    @property
+    def disc_radius(self) -> float:
+        """Radius of the largest circle inside the outline, mm."""
+        return self._disc[1]
+
+    @property
+    def disc_centre(self) -> tuple[float, float]:
+        """Centre (x, y) of that circle, mm."""
+        return self._disc[0]
+
+    def holds(self, radius: float) -> bool:
+        """Does a circle of this radius fit inside the outline?"""
+        sides = np.subtract(self.upper, self.lower)[:2]
+        return self.area >= math.pi * radius**2 and min(sides) >= 2 * radius and self.disc_radius >= radius
 
 
 def find(part: Part, tilt_deg: float = 0.05, min_area: float = 0.0, min_radius: float = 0.0) -> list[Flat]:
@@ -68,8 +88,8 @@ def find(part: Part, tilt_deg: float = 0.05, min_area: float = 0.0, min_radius: 
     found = []
     for k in np.flatnonzero(area >= max(min_area, 1e-9)).tolist():
         faces = chosen[order[bounds[k] : bounds[k + 1]]]
-        flat = _describe(part, faces, float(area[k]), part.vertices[edges[k]][:, :, :2], min_radius)
-        if flat is not None:
+        flat = _describe(part, faces, float(area[k]), part.vertices[edges[k]][:, :, :2])
+        if min_radius <= 0.0 or flat.holds(min_radius):
             found.append(flat)
     return _levelled(found)
 
@@ -102,32 +122,20 @@ def _outline_edges(part: Part, chosen: Index, label: Index) -> list[Index]:
     return np.split(ends, np.searchsorted(of[order], np.arange(1, int(label.max()) + 1)))
 
 
-def _describe(
-    part: Part, faces: Index, area: float, outline: NDArray[np.float64], min_radius: float
-) -> Flat | None:
+def _describe(part: Part, faces: Index, area: float, outline: NDArray[np.float64]) -> Flat:
     corner = part.triangles[faces].reshape(-1, 3)
     low, high = corner.min(axis=0), corner.max(axis=0)
-    if min((high - low)[:2]) < 2 * min_radius:
-        return None
-    if len(outline):
-        centre, radius = outlines.largest_circle(outline)
-    else:  # a level closed surface cannot be
-        centre, radius = (float(low[0]), float(low[1])), 0.0
-    if radius < min_radius:
-        return None
     vectors = topology.area_vectors(part.vertices, part.faces[faces])[:, 2]
     middle = (part.triangles[faces][:, :, :2].mean(axis=1) * vectors[:, None]).sum(axis=0) / area
     return Flat(
         float(high[2]), float(high[2] - low[2]), area, faces,
         (float(low[0]), float(low[1]), float(low[2])), (float(high[0]), float(high[1]), float(high[2])),
-        radius, centre, (float(middle[0]), float(middle[1])), outline,
+        (float(middle[0]), float(middle[1])), outline,
     )  # fmt: skip
 
 
 def _levelled(found: list[Flat]) -> list[Flat]:
     """Flats of nearly one height get the highest of their heights, so that one level serves them all."""
-    from dataclasses import replace
-
     ranked = sorted(found, key=lambda f: (-f.z, -f.area, f.lower))
     result: list[Flat] = []
     top = math.inf

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import struct
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from zrough.errors import PartError
 
 STEP_TIMEOUT_S = 900
+MAX_EXCESS = 1000  # bytes
 # the angle between neighbouring facets follows from the tolerance on all but the smallest radii; 20 degrees
 # keep those from turning into squares
 _READ_STEP = """
@@ -24,19 +25,22 @@ sys.exit(abs(cascadio.step_to_glb(source, target, float(tolerance), 0.35, False,
 """
 
 log = logging.getLogger(__name__)
+_SILENT = logging.NullHandler()
 
 
 @dataclass(frozen=True)
 class RawMesh:
     """Corners (n, 3) and faces (m, 3) as in the file.
 
-    ``unit`` is what the format says; ``fixed_unit`` is set where there is nothing to guess.
+    ``unit`` is what the format says; ``fixed_unit`` is set where there is nothing to guess. ``notes`` are
+    warnings about the file.
     """
 
     corners: NDArray[np.float64]
     faces: NDArray[np.int64]
     unit: str | None = None
     fixed_unit: str | None = None
+    notes: tuple[str, ...] = ()
 
 
 def read(path: Path, tessellation: float = 0.01) -> RawMesh:
@@ -54,7 +58,12 @@ def read(path: Path, tessellation: float = 0.01) -> RawMesh:
         known = ", ".join(suffix[1:].upper() for suffix in FORMATS)
         raise PartError(f"{path.name}: unknown kind of file '{path.suffix}'; use one of {known}")
     if kind == ".stl":
-        _check_stl(path)
+        excess = _check_stl(path)
+        if excess:
+            mesh = _mesh(path, kind, path.read_bytes()[:-excess])
+            return replace(
+                mesh, notes=(f"{excess} bytes after the last triangle of {path.name} were left out",)
+            )
     if kind in (".step", ".stp"):
         return _step(path, tessellation)
     return _mesh(path, kind)
@@ -78,8 +87,11 @@ def _present(path: Path) -> None:
         )
 
 
-def _check_stl(path: Path) -> None:
-    """Say plainly when an STL file is cut short: size against the count for binary, the end for text."""
+def _check_stl(path: Path) -> int:
+    """Say plainly when an STL file is cut short: size against the count for binary, the end for text.
+
+    Returns how many bytes follow the triangles announced in a binary file.
+    """
     from zrough.part import MAX_TRIANGLES
 
     size = path.stat().st_size
@@ -88,17 +100,19 @@ def _check_stl(path: Path) -> None:
         file.seek(max(0, size - 300))
         tail = file.read()
     count = struct.unpack("<I", head[80:84])[0] if len(head) >= 84 else 0
-    if len(head) >= 84 and size == 84 + 50 * count:
+    text = head.lstrip()[:5].lower() == b"solid" and b"\0" not in head
+    excess = size - 84 - 50 * count if len(head) >= 84 else -1
+    # some exporters append a few bytes of their own; a text file never matches its count by chance
+    if excess == 0 or (0 < excess <= MAX_EXCESS and count > 0 and not text):
         if count > MAX_TRIANGLES:
             raise PartError(
                 f"{path.name}: {count} triangles, limit {MAX_TRIANGLES}; export with a coarser tolerance"
             )
-        return
-    text = head.lstrip()[:5].lower() == b"solid" and b"\0" not in head
+        return excess
     if text and b"facet" in head.lower():
         if b"endsolid" not in tail.lower():
             raise PartError(f"{path.name}: no 'endsolid' at its end, the file is cut short; export again")
-        return
+        return 0
     if text and b"endsolid" in head.lower():
         raise PartError(f"{path.name}: no triangles; export the solid as a triangle mesh")
     if len(head) < 84:
@@ -119,6 +133,8 @@ def _mesh(path: Path, kind: str, raw: bytes | None = None) -> RawMesh:
 
     import trimesh
 
+    # without a handler of its own the reader's remarks on broken files would reach the terminal
+    logging.getLogger("trimesh").addHandler(_SILENT)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -129,7 +145,7 @@ def _mesh(path: Path, kind: str, raw: bytes | None = None) -> RawMesh:
         raise PartError(f"{path.name}: not enough memory to read it; export a coarser mesh") from None
     except Exception as error:  # the readers raise anything on a broken file
         log.debug("reader failed", exc_info=True)
-        reason = " ".join(str(error).split())[:80] or type(error).__name__
+        reason = _printable(" ".join(str(error).split())[:80]) or type(error).__name__
         raise PartError(f"{path.name}: unreadable as {kind[1:].upper()} ({reason}); export again") from None
     if not pieces:
         raise PartError(f"{path.name}: no triangles; export the solid as a triangle mesh")
@@ -137,6 +153,11 @@ def _mesh(path: Path, kind: str, raw: bytes | None = None) -> RawMesh:
     starts = np.cumsum([0] + [len(vertices) for vertices, _ in pieces[:-1]])
     faces = np.concatenate([faces + start for (_, faces), start in zip(pieces, starts, strict=True)])
     return RawMesh(corners, faces, _declared(scene, kind))
+
+
+def _printable(text: str) -> str:
+    """Text of a reader, fit for one line of a terminal."""
+    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 def _pieces(scene: Any, trimesh: Any) -> list[tuple[NDArray[np.float64], NDArray[np.int64]]]:
@@ -166,9 +187,7 @@ def _declared(scene: Any, kind: str) -> str | None:
     if kind == ".3mf":
         names = [scene.metadata.get("units")] + [g.metadata.get("units") for g in scene.geometry.values()]
         named = next((str(name).lower() for name in names if name), "millimeter")
-        if named not in UNIT_NAMES:
-            raise PartError(f"3MF: unit '{named}' is not handled; state part.file_units")
-        return UNIT_NAMES[named]
+        return UNIT_NAMES.get(named, "mm")
     return None
 
 

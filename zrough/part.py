@@ -22,10 +22,11 @@ Points = NDArray[np.float64]
 Index = NDArray[np.int64]
 Triple = tuple[float, float, float]
 
-MM = {"mm": 1.0, "inch": 25.4, "m": 1000.0}
+MM = {"mm": 1.0, "inch": 25.4, "m": 1000.0, "cm": 10.0, "foot": 304.8, "micron": 0.001}
 UNIT_NAMES = {
     "millimeter": "mm", "millimeters": "mm", "mm": "mm", "inch": "inch", "inches": "inch", "in": "inch",
-    "meter": "m", "meters": "m", "metre": "m", "m": "m",
+    "meter": "m", "meters": "m", "metre": "m", "m": "m", "centimeter": "cm", "centimeters": "cm",
+    "foot": "foot", "feet": "foot", "micron": "micron", "microns": "micron",
 }  # fmt: skip
 FORMATS = (".stl", ".obj", ".ply", ".3mf", ".glb", ".step", ".stp")
 UP = ("+x", "-x", "+y", "-y", "+z", "-z")
@@ -138,7 +139,7 @@ def load_file(
     return from_arrays(
         raw.corners, raw.faces, up=up, rotate_deg=rotate_deg, shift=shift, zero=zero,
         file_units=file_units or raw.fixed_unit, declared=raw.unit, assume=assume, room=room,
-        name=where.stem, label=where.name,
+        name=where.stem, label=where.name, notes=raw.notes,
     )  # fmt: skip
 
 
@@ -156,6 +157,7 @@ def from_arrays(
     room: tuple[Triple, Triple] | None = None,
     name: str = "mesh",
     label: str = "mesh",
+    notes: tuple[str, ...] = (),
 ) -> Part:
     """Check, mend and place arrays: vertices (n, 3) in ``assume`` units, faces (m, 3). See `load_file`."""
     corners, index = _arrays(vertices, faces, label)
@@ -167,7 +169,7 @@ def from_arrays(
     turned += offset
     placed = np.eye(4)
     placed[:3, :3], placed[:3, 3] = matrix, offset
-    return _mended(turned, number[index], tuple(doubts), name, label, unit, placed)
+    return _mended(turned, number[index], (*notes, *doubts), name, label, unit, placed)
 
 
 # --- arrays and units -------------------------------------------------------------------------------
