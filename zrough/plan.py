@@ -33,6 +33,9 @@ from .toolpath import Toolpath
 log = logging.getLogger(__name__)
 Progress = Callable[[str, int, int], object]
 
+CLIMB_BITE = 0.01  # mm: a stair this deep is worth a trace
+DEEP_BITE = 0.03  # mm: cusps on the wall of a deep level; the climb levels take the rest
+
 
 @dataclass
 class Plan:
@@ -187,13 +190,13 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
     cap = math.radians(data.engagement_deg)
     fit = 0.5 * min(job.roughing.tolerance, 0.01)
     # error budget: half a degree for map and step, and two neighbouring passes each off by the fit
-    margin = math.radians(0.35) + 1.2 * fit / (radius * math.sin(cap))
+    margin = math.radians(0.65) + 1.2 * fit / (radius * math.sin(cap))
     rho = job.roughing.min_path_radius if job.roughing.min_path_radius is not None else 0.1 * radius
-    width = job.roughing.min_piece_width if job.roughing.min_piece_width is not None else 0.05 * radius
-    length = job.roughing.min_piece_length if job.roughing.min_piece_length is not None else 0.4 * radius
+    width = job.roughing.min_piece_width if job.roughing.min_piece_width is not None else 0.02 * radius
+    length = job.roughing.min_piece_length if job.roughing.min_piece_length is not None else 0.1 * radius
     return Rules(
         radius=radius, cap=cap, margin=margin, step=0.025 * radius, rho=max(rho, 0.05 * radius), rho_seek=radius,
-        ease_in=0.08 * radius, eps=fit + 0.001, tau=0.01, drop_area=width * length, air=0.5 * radius,
+        ease_in=0.06 * radius, eps=fit + 0.001, drop_area=width * length, air=0.3 * radius,
         side=-1 if job.roughing.direction == "conventional" else 1,
     )
 
@@ -215,7 +218,8 @@ def _clear(
             region = space.at(level.z)
             work.find_entries = lambda c, r, level=level: _entries(c, r, level, entry, left)
             at = out[-1][-1].points[-1] if out and out[-1] else None
-            out.append(work.run(region, at, walls_first=level.kind == "climb"))
+            climb = level.kind == "climb"
+            out.append(work.run(region, at, CLIMB_BITE if climb else DEEP_BITE, walls_first=climb))
             done[0] += 1
             tell("rings", done[0], total)
         return out, left

@@ -17,6 +17,8 @@ from .kernels import march as k
 
 Points = NDArray[np.float64]
 
+FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
+LEAD = 0.12  # of the radius: roll-in before the first contact that belongs to the piece
 GRAZE = math.radians(2.5)  # a link may brush slivers of this arc, thinner than the coarse map sees
 
 
@@ -33,9 +35,8 @@ class Rules:
     rho : smallest path radius. rho_seek : the same while the cutter is in air.
     ease_in : the arc nears the cap no faster than over this much path.
     eps : the centre stays this far inside the admissible area.
-    tau : a wall that would still give up a bite this deep is not done.
     drop_area : a piece that removes less than this area is left, mm2.
-    air : a walk ends after this much path without cutting.
+    air : a walk ends after this much path without cutting (while looking for its first cut: the radius).
     side : +1 climb (material on the right), -1 conventional.
     """
 
@@ -47,7 +48,6 @@ class Rules:
     rho_seek: float
     ease_in: float
     eps: float
-    tau: float
     drop_area: float
     air: float
     side: int = 1
@@ -142,6 +142,61 @@ def _spans(n: float) -> NDArray[np.int64]:
     return np.floor(np.sqrt(np.maximum(0.0, n * n - rows * rows))).astype(np.int64)
 
 
+@dataclass
+class _Walls:
+    """Which points of a level's rings still give up a bite, and where a walk has been tried.
+
+    ``spent`` points have had their walk; ``blocked`` ones had no clear place beside them, which a cut may mend.
+    """
+
+    after: NDArray[np.int64]
+    bite: NDArray[np.uint8]
+    spent: NDArray[np.bool_]
+    blocked: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, work: Clearing, level: Level) -> _Walls:
+        """All points of the rings asked."""
+        n = len(level.points)
+        after = np.arange(1, n + 1)
+        after[level.offsets[1:] - 1] = level.offsets[:-1]
+        walls = cls(after, np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool))
+        walls._ask(work, level, np.arange(n))
+        return walls
+
+    @property
+    def open(self) -> NDArray[np.bool_]:
+        """Points where a walk may start."""
+        return np.asarray((self.bite > 0) & ~self.spent & ~self.blocked)
+
+    def cut(self, work: Clearing, level: Level, walk: Points) -> None:
+        """Ask the points near a walk again, and let blocked ones try again."""
+        self.blocked[:] = False
+        self._ask(work, level, self._near(level, walk, work.rules.radius))
+
+    def _ask(self, work: Clearing, level: Level, which: NDArray[np.int64]) -> None:
+        f, r = work.frame, work.rules
+        fresh = np.zeros(len(which), np.uint8)
+        k.bites(work.d2, f.x0, f.y0, f.hd, r.radius, work.tau, level.points, self.after, which, fresh)
+        self.bite[which] = fresh
+
+    def _near(self, level: Level, walk: Points, radius: float) -> NDArray[np.int64]:
+        """Biting points within about a radius of a walk."""
+        from scipy.ndimage import binary_dilation
+
+        pitch = 0.5 * radius
+        low = walk.min(axis=0) - 3.0 * pitch
+        shape = tuple(np.ceil((walk.max(axis=0) + 3.0 * pitch - low) / pitch).astype(int) + 1)
+        cells = np.zeros(shape, bool)
+        cells[tuple(((walk - low) / pitch).astype(int).T)] = True
+        cells = binary_dilation(cells, structure=np.ones((5, 5), bool))
+        which = np.flatnonzero(self.bite)
+        at = np.floor((level.points[which] - low) / pitch).astype(int)
+        fits = np.all((at >= 0) & (at < np.array(shape)), axis=1)
+        which, at = which[fits], at[fits]
+        return np.asarray(which[cells[tuple(at.T)]])
+
+
 class Clearing:
     """Swept ground of one primary level and the climb levels above it.
 
@@ -162,8 +217,9 @@ class Clearing:
         self.queue = np.zeros(shape[0] * shape[1], np.int64)
         self.prefix = np.zeros((shape[0], shape[1] + 1), np.int32)
         self.epoch = 0
+        self.tau = 0.01
         self.circle = _circle(rules.side)
-        self.margin_clear = 1.5 * frame.hb
+        self.margin_clear = 0.75 * frame.hb
         self.spans = _spans((rules.radius + self.margin_clear) / frame.hb)
         self.buffer = np.empty((20000, 2))
         self.buffer_arc = np.empty(20000)
@@ -172,44 +228,46 @@ class Clearing:
 
     # -- the level -----------------------------------------------------------------------------
 
-    def run(self, level: Level, position: Points | None, walls_first: bool = False) -> list[Piece]:
-        """Clear one level; pieces in cutting order. ``position`` is where the cutter stands, None = away."""
+    def run(self, level: Level, position: Points | None, tau: float, walls_first: bool = False) -> list[Piece]:
+        """Clear one level; pieces in cutting order.
+
+        ``position`` is where the cutter stands, None = away. A wall that would still give up a bite ``tau``
+        (mm) deep is not done.
+        """
         f, r = self.frame, self.rules
+        self.tau = tau
         self.tabu[:] = 0
         left = k.start_level(
-            self.d2, level.sd, r.radius, f.hd, f.h, f.hb, r.eps, 0.5 * f.hb, self.margin_clear,
+            self.d2, level.sd, r.radius, f.hd, f.h, f.hb, r.eps, 0.75 * f.hb, self.margin_clear,
             self.mat, self.blk, self.free, self.prefix,
         )
         pieces: list[Piece] = []
         waiting = list(level.entries)
         if left and self.find_entries is not None:
             waiting += self.find_entries(self, level)
-        if walls_first:
-            position = self._walls(level, position, pieces)
-        if left:
-            position = self._bulk(level, position, pieces, waiting)
-        self._walls(level, position, pieces)
+        walls = _Walls.of(self, level)
+        if walls_first or not left:
+            position = self._trace(level, walls, position, pieces)
+        while left:
+            # one front from wherever it starts best, then everything that can start from a wall: a pass that
+            # rolls in along the wall it starts from wastes least
+            piece = self._front(level, position, waiting)
+            if piece is None:
+                break
+            pieces.append(piece)
+            walls.cut(self, level, piece.points)
+            position = self._trace(level, walls, piece.points[-1], pieces)
         return pieces
 
-    def _bulk(
-        self, level: Level, position: Points | None, pieces: list[Piece], waiting: list[Entry]
-    ) -> Points | None:
+    def _front(self, level: Level, position: Points | None, waiting: list[Entry]) -> Piece | None:
+        """The next piece that starts on a front or by an entry; None when nothing is left to start."""
         while True:
             found = self._next_front(level, position)
             if found is None:
-                if not waiting:
-                    return position
-                entry = self._nearest_entry(waiting, position)
-                piece = self._enter(level, entry)
-                pieces.append(piece)
-                position = piece.points[-1]
-                continue
-            way, front = found
-            piece_ = self._cut_from(level, way, front, position)
-            if piece_ is None:
-                continue
-            pieces.append(piece_)
-            position = piece_.points[-1]
+                return self._enter(level, self._nearest_entry(waiting, position)) if waiting else None
+            piece = self._cut_from(level, *found, position)
+            if piece is not None:
+                return piece
 
     # -- where next ----------------------------------------------------------------------------
 
@@ -290,7 +348,7 @@ class Clearing:
         flat = k.find_front(
             self.free, self.blk, self.tabu, self.seen, self.epoch, a[0], a[1], target, self.queue, self.parent
         )
-        return None if flat < 0 else self._way(level, position, self._back(flat), goal)
+        return None if flat < 0 else self._way(level, position, self._back(flat), goal[None, :])
 
     def _nearest_entry(self, waiting: list[Entry], position: Points | None) -> Entry:
         if position is None:
@@ -330,26 +388,49 @@ class Clearing:
                 return np.asarray(q)
         return None
 
-    def _walk(self, level: Level, p: Points, heading: Points, faint: float = math.radians(5.0), cap_steps: int = 2_000_000) -> tuple[Points, Points, int, int]:
-        """March from a pose; points and arcs (start included), steps up to the last cut, status."""
+    def _march(
+        self, level: Level, state: NDArray[np.float64], faint: float, seek: bool, most: int = 2_000_000
+    ) -> tuple[Points, NDArray[np.float64], int, int]:
+        """March on from ``state`` until the walk ends; points, arcs, steps up to the last cut, status."""
         f, r = self.frame, self.rules
-        k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, p[None, :])
-        state = np.array([p[0], p[1], heading[0], heading[1], 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
-        pts, arcs = [np.array([[p[0], p[1]]])], [np.zeros(1)]
-        total, last = 0, 0
-        while True:
+        pts, arcs = [np.empty((0, 2))], [np.empty(0)]
+        total, last, status = 0, 0, k.FULL
+        while status == k.FULL and total < most:
             status, n, cut = k.march(
                 self.d2, level.sd, self.mat, self.blk, self.spans, f.x0, f.y0, f.hd, f.h, f.hb, r.radius, r.eps,
-                r.cap - r.margin, r.step, r.rho, r.rho_seek, r.ease_in, r.air, faint, r.side, self.circle, state,
-                self.buffer, self.buffer_arc,
+                r.cap - r.margin, r.step, r.rho, r.rho_seek, r.ease_in, r.radius if seek else r.air, faint, r.side, seek, self.circle,
+                state, self.buffer, self.buffer_arc,
             )
             pts.append(self.buffer[:n].copy())
             arcs.append(self.buffer_arc[:n].copy())
             if cut:
                 last = total + cut
             total += n
-            if status != k.FULL or total > cap_steps:
-                return np.concatenate(pts), np.concatenate(arcs), last, status
+        return np.concatenate(pts), np.concatenate(arcs), last, status
+
+    def _approach(
+        self, level: Level, p: Points, heading: Points, faint: float
+    ) -> tuple[NDArray[np.float64], Points] | None:
+        """Walk through air to the first contact: the pose there, and the way to it; None if there is none.
+
+        The piece begins a short roll-in before the contact, whatever the way there.
+        """
+        f, r = self.frame, self.rules
+        state = np.array([p[0], p[1], heading[0], heading[1], 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+        air, _, _, status = self._march(level, state, faint, True)
+        if status != k.CONTACT:
+            return None
+        state[5:] = 0.0
+        k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, state[None, :2])
+        return state, np.concatenate([p[None, :], air])
+
+    def _walk(
+        self, level: Level, state: NDArray[np.float64], lead: Points, faint: float
+    ) -> tuple[Points, NDArray[np.float64], int]:
+        """Cut on from a contact; ``lead`` comes first, without arcs. Points, arcs, points up to the last cut."""
+        pts, arcs, last, _ = self._march(level, state, faint, False)
+        n = len(lead)
+        return np.concatenate([lead, pts[:last]]), np.concatenate([np.zeros(n), arcs[:last]]), last
 
     def _cut_from(
         self, level: Level, chain: NDArray[np.int64] | None, front: NDArray[np.int64], position: Points | None
@@ -365,23 +446,24 @@ class Clearing:
             self._forbid(node)
             return None
         p = moved
+        found = self._approach(level, p, heading, FAINT)
+        if found is None:
+            self._forbid(node)
+            return None
+        state, air = found
+        lead = air[-min(len(air), 1 + math.ceil(LEAD * self.rules.radius / self.rules.step)):]
         # the way is made before the cut: ground that the piece itself clears is not there yet
-        way = None if chain is None or position is None else self._way(level, position, chain, p)
-        saved = self._save(p)
-        pts, arcs, last, _ = self._walk(level, p, heading)
+        way = None
+        if chain is not None and position is not None:
+            way = self._way(level, position, chain, air[: len(air) - len(lead) + 1])
+        saved = self._save(state[:2])
+        pts, arcs, last = self._walk(level, state, lead, FAINT)
         if last == 0:
             self._forbid(node)
             return None
-        end = last + 1
-        pts, arcs = pts[:end], arcs[:end]
-        area = float(np.sum(self.rules.step * self.rules.radius * (1.0 - np.cos(arcs))))
-        if area < self.rules.drop_area:
-            # whatever comes of it, this front node is not worth a second try
+        if self._is_scrap(saved, pts, arcs):
             self._forbid(node)
-            if self._inside(saved, pts):
-                self._restore(saved)
-                self.dropped.append((p[0], p[1], area))
-                return None
+            return None
         k.clear_coarse_path(
             self.mat, self.blk, self.spans, self.d2, self.rules.radius,
             self.frame.x0, self.frame.y0, self.frame.hd, self.frame.hb, pts[-1:],
@@ -394,8 +476,11 @@ class Clearing:
         pts, start, heading = self._entry_path(entry)
         k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, pts)
         k.clear_coarse_path(self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, pts)
-        walk, arcs, last, _ = self._walk(level, start, heading)
-        return Piece(walk[: last + 1], arcs[: last + 1], None, entry)
+        found = self._approach(level, start, heading, FAINT)
+        if found is None:
+            return Piece(start[None, :], np.zeros(1), None, entry)
+        walk, arcs, _ = self._walk(level, found[0], found[1], FAINT)
+        return Piece(walk, arcs, None, entry)
 
     def _entry_path(self, entry: Entry) -> tuple[Points, Points, Points]:
         """Samples of the entry's path at the level, the point where it ends, and the heading there."""
@@ -419,13 +504,13 @@ class Clearing:
 
     def _save(self, p: Points) -> tuple[tuple[slice, slice], NDArray[np.float32], tuple[slice, slice], NDArray[np.uint8], NDArray[np.int32]]:
         f, r = self.frame, self.rules
-        half = r.radius + 3 * f.hd + self._small()
+        half = r.radius + 3 * f.hd + 2 * self._small()
         fine = self._window(p, half, f.hd, self.d2.shape)
-        coarse = self._window(p, 2 * r.radius + 2 * f.hb + self._small(), f.hb, self.mat.shape)
+        coarse = self._window(p, 2 * r.radius + 2 * f.hb + 2 * self._small(), f.hb, self.mat.shape)
         return fine, self.d2[fine].copy(), coarse, self.mat[coarse].copy(), self.blk[coarse].copy()
 
     def _small(self) -> float:
-        return 1.5 * self.rules.radius
+        return self.rules.radius
 
     def _window(self, p: Points, half: float, pitch: float, shape: tuple[int, int]) -> tuple[slice, slice]:
         i0 = max(0, math.floor((p[1] - half - self.frame.y0) / pitch))
@@ -434,8 +519,15 @@ class Clearing:
         j1 = min(shape[1], math.ceil((p[0] + half - self.frame.x0) / pitch) + 1)
         return slice(i0, max(i0, i1)), slice(j0, max(j0, j1))
 
-    def _inside(self, saved: object, pts: Points) -> bool:
-        return bool(np.all(np.abs(pts - pts[0]) <= self._small()))
+    def _is_scrap(self, saved: tuple, pts: Points, arcs: NDArray[np.float64]) -> bool:  # type: ignore[type-arg]
+        """True, and the ground put back, if a walk took too little to be worth the way there."""
+        r = self.rules
+        area = float(np.sum(r.step * r.radius * (1.0 - np.cos(arcs))))
+        if area >= r.drop_area or np.abs(pts - pts[-1]).max() > self._small():
+            return False
+        self._restore(saved)
+        self.dropped.append((float(pts[-1, 0]), float(pts[-1, 1]), area))
+        return True
 
     def _restore(self, saved: tuple) -> None:  # type: ignore[type-arg]
         fine, d2, coarse, mat, blk = saved
@@ -450,11 +542,11 @@ class Clearing:
     # -- ways ----------------------------------------------------------------------------------
 
     def _way(
-        self, level: Level, position: Points, chain: NDArray[np.int64], goal: Points | None = None
+        self, level: Level, position: Points, chain: NDArray[np.int64], tail: Points
     ) -> Points | None:
-        """Shortened way from ``position`` along a chain of coarse nodes, all of it in sight of clear ground."""
+        """Shortened way from ``position`` along coarse nodes and the points of ``tail``, over clear ground."""
         f, r = self.frame, self.rules
-        pts = np.concatenate([position[None, :], self._xy(chain)] + ([] if goal is None else [goal[None, :]]))
+        pts = np.concatenate([position[None, :], self._xy(chain), tail])
         keep = np.empty(len(pts), np.int64)
         n = k.pull(level.sd, self.free, self.blk, f.x0, f.y0, f.h, f.hb, r.eps, pts, keep)
         return self._tested(pts[keep[:n]])
@@ -467,69 +559,41 @@ class Clearing:
 
     # -- walls ---------------------------------------------------------------------------------
 
-    def _walls(self, level: Level, position: Points | None, pieces: list[Piece]) -> Points | None:
-        """Trace the stretches of wall that would still give up a bite, nearest first."""
-        f, r = self.frame, self.rules
-        pts = level.points
-        if not len(pts):
-            return position
-        after = self._followers(level)
-        bite = np.zeros(len(pts), np.uint8)
-        k.bites(self.d2, f.x0, f.y0, f.hd, r.radius, r.tau, pts, after, np.arange(len(pts)), bite)
-        spent = np.zeros(len(pts), bool)
-        faint = math.acos(1.0 - 0.5 * r.tau / r.radius)
+    def _trace(self, level: Level, walls: _Walls, position: Points | None, pieces: list[Piece]) -> Points | None:
+        """Start walks where a wall still gives up a bite, nearest first, until none is left."""
+        r = self.rules
+        faint = math.acos(1.0 - 0.5 * self.tau / r.radius)
         while True:
-            starts = self._stretches(level, bite.astype(bool) & ~spent)
+            starts = self._stretches(level, walls.open)
             if not len(starts):
                 return position
-            here = position if position is not None else pts[starts[0]]
-            at = int(starts[np.argmin(np.hypot(*(pts[starts] - here).T))])
-            spent[at] = True
+            here = position if position is not None else level.points[starts[0]]
+            at = int(starts[np.argmin(np.hypot(*(level.points[starts] - here).T))])
             pose = self._wall_pose(level, at)
             if pose is None:
-                spent[self._around(level, at, 0.2 * r.radius)] = True
+                walls.blocked[self._around(level, at, 0.2 * r.radius)] = True
                 continue
-            p, heading = pose
-            way = self._route(level, position, p)
-            walk, arcs, last, _ = self._walk(level, p, heading, faint)
-            area = float(np.sum(r.step * r.radius * (1.0 - np.cos(arcs[: last + 1]))))
-            spent[self._around(level, at, 0.1 * r.radius)] = True
-            if last == 0 or area <= 0.0:
-                continue
-            walk, arcs = walk[: last + 1], arcs[: last + 1]
-            k.clear_coarse_path(
-                self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, walk[-1:]
-            )
-            pieces.append(Piece(walk, arcs, way, wall=True))
-            position = walk[-1]
-            near = self._near(level, walk, bite)
-            fresh = np.zeros(len(near), np.uint8)
-            k.bites(self.d2, f.x0, f.y0, f.hd, r.radius, r.tau, pts, after, near, fresh)
-            bite[near] = fresh
+            walls.spent[self._around(level, at, 0.1 * r.radius)] = True
+            piece = self._cut_wall(level, pose, position, faint)
+            if piece is not None:
+                pieces.append(piece)
+                position = piece.points[-1]
+                walls.cut(self, level, piece.points)
 
-    @staticmethod
-    def _followers(level: Level) -> NDArray[np.int64]:
-        """Index of the next point on the same ring, for every ring point."""
-        after = np.arange(1, len(level.points) + 1)
-        after[level.offsets[1:] - 1] = level.offsets[:-1]
-        return after
-
-    def _near(self, level: Level, walk: Points, bite: NDArray[np.uint8]) -> NDArray[np.int64]:
-        """Biting ring points within about a radius of a walk."""
-        from scipy.ndimage import binary_dilation
-
+    def _cut_wall(self, level: Level, pose: tuple[Points, Points], position: Points | None, faint: float) -> Piece | None:
         f, r = self.frame, self.rules
-        pitch = 0.5 * r.radius
-        low = walk.min(axis=0) - 3.0 * pitch
-        shape = tuple(np.ceil((walk.max(axis=0) + 3.0 * pitch - low) / pitch).astype(int) + 1)
-        cells = np.zeros(shape, bool)
-        cells[tuple(((walk - low) / pitch).astype(int).T)] = True
-        cells = binary_dilation(cells, structure=np.ones((5, 5), bool))
-        which = np.flatnonzero(bite)
-        at = np.floor((level.points[which] - low) / pitch).astype(int)
-        fits = np.all((at >= 0) & (at < np.array(shape)), axis=1)
-        which, at = which[fits], at[fits]
-        return which[cells[tuple(at.T)]]
+        found = self._approach(level, *pose, faint)
+        if found is None:
+            return None
+        state, air = found
+        lead = air[-min(len(air), 1 + math.ceil(LEAD * r.radius / r.step)):]
+        way = self._route(level, position, lead[0])
+        saved = self._save(state[:2])
+        walk, arcs, last = self._walk(level, state, lead, faint)
+        if last == 0 or self._is_scrap(saved, walk, arcs):
+            return None
+        k.clear_coarse_path(self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, walk[-1:])
+        return Piece(walk, arcs, way, wall=True)
 
     def _stretches(self, level: Level, bite: NDArray[np.bool_]) -> NDArray[np.int64]:
         """Indices at which a run of biting points begins (in cutting direction), every point of a closed run."""

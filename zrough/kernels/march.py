@@ -7,7 +7,7 @@ State of one level, all maps C-contiguous with row = y and a common origin (x0, 
 * ``d2``  float32, pitch ``hd``: squared distance to the nearest swept centre. Material stands where it exceeds
   ``R * R``; open air outside the stock is preset as if swept. Interpolated values subtract what a bilinear
   patch of x*x + y*y is too high, so that the distance to one centre is exact between nodes.
-* ``mat`` uint8, pitch ``hb``: 1 where a coarse node holds material the cutter can reach at this level.
+* ``mat`` uint8, pitch ``hb``: 1 where any fine node round a coarse node is material, all of it in reach.
 * ``blk`` int32, pitch ``hb``: how many such nodes lie within the cutter radius plus a margin; 0 = clear ground.
 """
 
@@ -20,7 +20,7 @@ from numba import njit, prange
 
 HALF_PI = 0.5 * math.pi
 SAMPLES = 129  # points on the leading half circle, odd so that one looks straight ahead
-DONE, FULL, STUCK, LOST, LOOPED = 0, 1, 2, 3, 4
+DONE, FULL, STUCK, LOST, CONTACT = 0, 1, 2, 3, 4
 
 
 @njit(cache=True, nogil=True)
@@ -148,6 +148,17 @@ def _count_disc(blk, i, j, spans, sign):
 
 
 @njit(cache=True, nogil=True)
+def _holds(d2, i, j, ratio, r2):
+    """True if any fine node round coarse node (i, j) still stands."""
+    half = ratio // 2
+    for a in range(max(0, i * ratio - half), min(d2.shape[0], i * ratio + half + 1)):
+        for b in range(max(0, j * ratio - half), min(d2.shape[1], j * ratio + half + 1)):
+            if d2[a, b] > r2:
+                return True
+    return False
+
+
+@njit(cache=True, nogil=True)
 def _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, depth):
     """Take coarse nodes newly swept by a cutter at (x, y) out of ``mat`` and ``blk``; how many they were.
 
@@ -172,7 +183,7 @@ def _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, depth):
                 a = int(math.ceil(fj + inner_half))
                 b = int(math.floor(fj + outer_half))
             for j in range(max(0, a), min(nx - 1, b) + 1):
-                if mat[i, j] and d2[i * ratio, j * ratio] <= r2:
+                if mat[i, j] and not _holds(d2, i, j, ratio, r2):
                     mat[i, j] = 0
                     gone += 1
                     _count_disc(blk, i, j, spans, -1)
@@ -204,7 +215,7 @@ def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat,
     any_material = False
     for i in range(ny):
         for j in range(nx):
-            mat[i, j] = 1 if d2[i * ratio, j * ratio] > r2 else 0
+            mat[i, j] = 1 if _holds(d2, i, j, ratio, r2) else 0
             if mat[i, j]:
                 any_material = True
     total = 0
@@ -288,7 +299,7 @@ def _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, bend, step, side, rho):
 
 @njit(cache=True, nogil=True)
 def march(
-    d2, sd, mat, blk, spans, x0, y0, hd, h, hb, radius, eps, limit, step, rho, rho_seek, ease_in, air_limit, faint, side,
+    d2, sd, mat, blk, spans, x0, y0, hd, h, hb, radius, eps, limit, step, rho, rho_seek, ease_in, air_limit, faint, side, seek,
     circle, state, out, out_arc,
 ):
     """Walk one piece of ring with the material on the ``side`` (+1 right, -1 left) of the heading.
@@ -297,6 +308,7 @@ def march(
     ``limit`` and nears it no faster than ``ease_in`` (mm) lets it, so that a turn away can still hold it; the centre stays in the admissible area with room to turn away at radius ``rho``, the path
     bends no tighter than ``rho`` (``rho_seek`` in air). The step is cut from ``d2`` before the next one.
 
+    With ``seek`` the walk stops short of its first step that cuts, nothing taken away (status CONTACT).
     Steps that cut an arc of ``faint`` or less count as air: after ``air_limit`` of them the walk ends, and
     they are neither swept nor counted.
     ``state`` = [x, y, heading x, heading y, last turn, air so far, coarse nodes removed, turned in air,
@@ -429,6 +441,9 @@ def march(
                 if _lerp(sd, x0, y0, h, x + step * nx_, y + step * ny_) < eps:
                     status = STUCK
                     break
+        if seek and arc > faint:
+            status = CONTACT
+            break
         c = math.cos(chosen)
         s = math.sin(chosen)
         nx_ = hx * c - hy * s
@@ -449,7 +464,7 @@ def march(
         arc_before = arc
         since += step
         if arc > faint and since >= 0.5 * hb:
-            gone += _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, 2.0 * hb)
+            gone += _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, 3.0 * hb)
             since = 0.0
         if arc > state[8]:
             state[8] = arc
