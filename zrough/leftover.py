@@ -97,7 +97,7 @@ def normal_leftover(
     size = np.linalg.norm(normal, axis=1, keepdims=True)
     normal = np.divide(normal, size, out=np.zeros_like(normal), where=size > 0)
     box = np.ascontiguousarray(np.concatenate([tri.min(axis=1), tri.max(axis=1)], axis=1))
-    bins = _bins(box, grid.cell)
+    bins = _bins(tri, box, grid.cell)
     gap, under = np.empty_like(h), np.empty_like(h)
     nearest_part(h, grid.x0, grid.y0, grid.cell, tri, normal, box, *bins, gap, under)
     seen = ~np.isnan(gap)
@@ -107,7 +107,7 @@ def normal_leftover(
 
 
 def _bins(
-    box: Map, cell: float
+    tri: Map, box: Map, cell: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], float, float, float, int, int]:
     """Which triangles reach which square of the plan: starts, items, x0, y0, pitch, columns, rows."""
     low, high = box[:, :2].min(axis=0), box[:, 3:5].max(axis=0)
@@ -123,10 +123,26 @@ def _bins(
     rank = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
     column = first[owner, 0] + rank % span[owner, 0]
     row = first[owner, 1] + rank // span[owner, 0]
+    # A long sliver's box covers much that the sliver does not: keep the squares it really crosses.
+    middle = np.stack([low[0] + (column + 0.5) * pitch, low[1] + (row + 0.5) * pitch], axis=1)
+    crossed = _crosses(tri[:, :, :2][owner], middle, 0.5 * pitch * (1 + 1e-9))
+    row, column, owner = row[crossed], column[crossed], owner[crossed]
     home = row * nx + column
     order = np.argsort(home, kind="stable")
     starts = np.concatenate([[0], np.cumsum(np.bincount(home, minlength=nx * ny))]).astype(np.int64)
     return starts, owner[order], float(low[0]), float(low[1]), pitch, nx, ny
+
+
+def _crosses(corners: Map, middle: Map, half: float) -> NDArray[np.bool_]:
+    """Does triangle k (n, 3, 2) reach the square of half width ``half`` round middle k? Their boxes do."""
+    found = np.ones(len(corners), dtype=np.bool_)
+    for k in range(3):
+        edge = corners[:, (k + 1) % 3] - corners[:, k]
+        normal = np.stack([edge[:, 1], -edge[:, 0]], axis=1)
+        height = (normal[:, None, :] * (corners - middle[:, None, :])).sum(axis=2)
+        reach = half * np.abs(normal).sum(axis=1)
+        found &= (height.min(axis=1) <= reach) & (height.max(axis=1) >= -reach)
+    return found
 
 
 def _summary(grid: Grid, h: Map, gap: Map, under: Map, seen: NDArray[np.bool_]) -> NormalLeftover:

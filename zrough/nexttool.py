@@ -215,7 +215,7 @@ class _Path:
 def _raster(grid: Grid, stock: Map, tips: Map, step: float) -> _Path:
     """Lines along X, ``step`` apart, centred on the map; between two rows the tip keeps to the higher."""
     width = (grid.ny - 1) * grid.cell
-    count = max(1, math.floor(width / step + 1e-9))
+    count = math.floor(width / step + 1e-9)
     start = 0.5 * (width - count * step)
     x = np.arange(grid.nx, dtype=np.float64)
     points, fresh, first = [], [], [0]
@@ -228,6 +228,10 @@ def _raster(grid: Grid, stock: Map, tips: Map, step: float) -> _Path:
         points.append(np.stack([x[there], np.full(len(there), y), z[there]], axis=1))
         fresh.append(np.concatenate([[True], np.diff(there) > 1]))
         first.append(first[-1] + len(there))
+    if not points:
+        raise StockError(
+            f"next cutter's load: no line meets the part at a step of {step:g} mm; give a smaller one"
+        )
     return _Path(np.concatenate(points), np.array(first, dtype=np.int64), np.concatenate(fresh))
 
 
@@ -270,6 +274,7 @@ def _drive(
     bite, volume = np.zeros(n), np.zeros(n)
     fine = path.points * np.array([every, every, 1.0])
     cell, scratch = grid.cell / every, np.empty_like(stock)
+    whole = stock.copy()
     ball_cut(stock, scratch, cell, 0.5 * diameter, fine, path.fresh, path.first, bite, volume)
     mm = path.points * [grid.cell, grid.cell, 1.0]
     length = np.concatenate([[0.0], np.linalg.norm(np.diff(mm, axis=0), axis=1)])
@@ -284,9 +289,14 @@ def _drive(
         style, diameter, allowance, step, grid.cell, grid,
         _scatter(grid, row, column, bite, cutting), _scatter(grid, row, column, rate, cutting),
         thickest, float(rate.max()), float(volume.sum() / max(weights.sum(), 1e-12)),
-        _weighted(bites, weights), float(length.sum()), float(weights.sum()), float(volume.sum()),
+        _weighted(bites, weights), float(length.sum()), float(weights.sum()), _taken(whole, stock, cell),
         _places(at, bite, rate, diameter), limit, limit is None or thickest <= limit,
     )  # fmt: skip
+
+
+def _taken(before: Map, after: Map, cell: float) -> float:
+    there = np.isfinite(before)
+    return float((before[there] - after[there]).sum() * cell**2)
 
 
 def _scatter(

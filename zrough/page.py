@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import functools
 import gzip
 import json
 import string
@@ -144,9 +145,8 @@ def _view_numbers(facts: Facts, told: dict[str, Any], unit: Unit, block: _Block)
     i, j, k = mesh.faces.T
     thickness = np.zeros(len(x))
     if facts.normal is not None:
-        thickness = np.nan_to_num(facts.normal.thickness.ravel()[mesh.nodes])
+        thickness = facts.thickness.ravel()[mesh.nodes]
         found["limit"] = pictures.colour_limit(facts.normal.thickness)
-    thickness[z <= facts.bottom + 1e-9] = 0.0
     found["top"] = float(z.max())
     found["mesh"] = {
         "x": block.put(x), "y": block.put(y), "z": block.put(z),
@@ -165,8 +165,9 @@ def _pack(raw: bytes) -> str:
     return base64.b64encode(gzip.compress(raw, 9, mtime=0)).decode("ascii")
 
 
+@functools.cache
 def _library() -> str:
-    """The drawing library, packed."""
+    """The drawing library, packed once a process."""
     from plotly.offline import get_plotlyjs
 
     return _pack(get_plotlyjs().encode())

@@ -110,7 +110,14 @@ def subtitle(told: dict[str, Any], unit: Unit) -> str:
     """What is cut, and with what."""
     size = " × ".join(unit.length(v, 1) for v in told["part"]["size_mm"])
     cutters = ", ".join(cutter_name(c, unit) for c in told["cutters"])
-    return escape(f"Roughing · part {size} {unit.name} · {told['job']['material']} · {cutters}")
+    return escape(f"Roughing · part {size} {unit.name} · {material(told)} · {cutters}")
+
+
+def material(told: dict[str, Any]) -> str:
+    """Material and hardness as the job gives them."""
+    job = told["job"]
+    hard = [f" {job[k]:g} {name}" for k, name in (("hardness_hb", "HB"), ("hardness_hrc", "HRC")) if job[k]]
+    return f"{job['material']}{''.join(hard)}"
 
 
 def figures(told: dict[str, Any], unit: Unit) -> str:
@@ -304,7 +311,7 @@ def leftover_lead(told: dict[str, Any], unit: Unit) -> str:
         return "Known once the program has been checked."
     half, most = (unit.short(got["percentiles"][k]) for k in ("50", "99"))
     return (
-        f"Thickness square to the part: half of the surface keeps less than {half}, 99 % less than {most}. "
+        f"Thickness square to the part: half of the surface keeps {half} or less, 99 % keeps {most} or less. "
         "Pockets too small for the cutter count as well."
     )
 
@@ -317,7 +324,7 @@ def leftover(told: dict[str, Any], unit: Unit, stills: dict[str, bytes]) -> str:
     rows = [(f"{k} % of the surface", unit.short(v)) for k, v in got["percentiles"].items()]
     rows.append((f"thickest, at {unit.point(got['place'])}", unit.short(got["largest"])))
     figure = f"<figure>{image(stills.get('leftover.png'), 'leftover thickness in plan')}</figure>"
-    numbers = table(("Less than this remains on", ">thickness"), rows) + _flats(told, unit)
+    numbers = table(("No more than this remains on", ">thickness"), rows) + _flats(told, unit)
     return f'<div class="pair"><div>{figure}</div><div>{numbers}</div></div>{_ball(told, unit, stills)}'
 
 

@@ -77,9 +77,7 @@ def vertex_colours(values: ArrayLike, limit: float) -> Pixels:
 def _colormap() -> LinearSegmentedColormap:
     from matplotlib.colors import LinearSegmentedColormap
 
-    made = LinearSegmentedColormap.from_list("amount", RAMP)
-    made.set_bad(GROUND)
-    return made
+    return LinearSegmentedColormap.from_list("amount", RAMP)
 
 
 def _figure(width: float, height: float) -> Figure:
@@ -205,6 +203,9 @@ def _relief(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int)
     front[1:, :-1] = np.minimum(z[:-1, :-1], z[1:, 1:])
     side = np.zeros(z.shape, dtype=bool)
     side[0], side[:, -1] = True, True
+    side[1:] |= ~there[:-1]
+    front_face = side.copy()
+    side[:, :-1] |= ~there[:, 1:]
     # Row by row from the far side: on one column of the screen that is the order of distance.
     far = np.flatnonzero(there[::-1].ravel())
 
@@ -220,7 +221,7 @@ def _relief(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int)
     px = (listed(sx) * scale).astype(np.int64)[owner]
     py = np.floor(top_px).astype(np.int64)[owner] - rank
     colour, cut = listed(rgb), listed(side)
-    steel = np.array(_rgb("#b9c3c6")) * np.where(listed(y) < 0.5 * pitch, 0.80, 0.62)[:, None]
+    steel = np.array(_rgb("#b9c3c6")) * np.where(listed(front_face), 0.80, 0.62)[:, None]
     # A stair is thick at its edge and thin at its foot.
     foot = np.where(cut[:, None], steel, listed(_foot(rgb)) * 0.88)
     head = np.where(cut[:, None], steel, colour * 0.92)

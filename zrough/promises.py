@@ -112,13 +112,24 @@ def _goals(facts: Facts) -> list[Promise]:
     stair = value(facts.job.roughing, "stair_height") or None
     excess, removed = value(left, "excess_volume"), value(check, "removed_mm3")
     share = None if excess is None or not removed else 100.0 * excess / removed
-    tallest, error = _number(value(check, "tallest_stair")), _number(value(check, "floor_error"))
+    tallest, error = _number(value(check, "tallest_stair")), _floor_error(facts, left)
     where, rest = _at(value(left, "stair_at")), _at(value(left, "excess_at"))
     return [
         _goal("Stairs on walls as low as wanted", tallest, stair, STAIR_SPARE, "mm", where),
         _goal("Flats left at the floor allowance, largest error", error, FLOOR_SPARE, 0.0, "mm"),
         _goal("All within reach is cut, share left", _number(share), MOST_EXCESS, 0.0, "%", rest),
     ]  # fmt: skip
+
+
+def _floor_error(facts: Facts, left: Any) -> float | None:
+    """Largest error of the flats that were cut; one at the stock's own top cannot keep an allowance."""
+    top = facts.stock_top
+    errors = [
+        abs(f["typical_mm"] - f["wanted_mm"])
+        for f in value(left, "flats", default=())
+        if f["typical_mm"] is not None and f["z"] + f["wanted_mm"] <= top + 1e-6
+    ]
+    return max(errors, default=None)
 
 
 def _goal(
@@ -131,7 +142,7 @@ def _goal(
 def _at(place: Any) -> str:
     if place is None or any(math.isnan(v) for v in place):
         return ""
-    return "largest at " + ", ".join(f"{v:.2f}" for v in place)
+    return "largest at " + ", ".join(f"{v:.2f}" for v in place) + " mm"
 
 
 def _number(found: Any) -> float | None:

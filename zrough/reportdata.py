@@ -94,6 +94,13 @@ class Facts:
         return 60.0 * self.lengths / speed
 
     @cached_property
+    def level_seconds(self) -> Map:
+        """Time of the moves of each level by feed and length alone, s."""
+        mine = self.path.level >= 0
+        count = len(self.plan.levels)
+        return np.bincount(self.path.level[mine], self.seconds[mine], count).astype(np.float64)[:count]
+
+    @cached_property
     def left_over(self) -> tuple[Grid, Map] | None:
         """Grid and heights of the stock after the replay."""
         found = value(self.check, "leftover")
@@ -108,6 +115,24 @@ class Facts:
             return float(given[2])
         found = value(self.job.stock, "bottom")
         return float(found) if found is not None else float(lower[2])
+
+    @cached_property
+    def stock_top(self) -> float:
+        """Upper side of the stock, mm."""
+        return float(_stock(self)["max"][2])
+
+    @cached_property
+    def thickness(self) -> Map:
+        """Leftover square to the part, (ny, nx) mm; where no part lies below, that of the nearest part."""
+        from scipy import ndimage
+
+        assert self.normal is not None
+        found: Map = self.normal.thickness
+        gaps = np.isnan(found)
+        if not gaps.any():
+            return found
+        near = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
+        return np.asarray(found[tuple(near)], dtype=np.float64)
 
     @cached_property
     def normal(self) -> Any | None:
@@ -222,7 +247,7 @@ class Facts:
             np.maximum.at(out, span, amount[owner])
             return out
 
-        minutes: Map = (np.arange(spans) + 0.5) * (width / 60.0)
+        minutes = np.linspace(0.5, spans - 0.5, spans) * (width / 60.0)
         return Series(minutes, largest(engagement), None if power is None else largest(power))
 
     def level_paths(self, most_points: int = 120_000) -> list[dict[str, Line]]:
@@ -309,7 +334,8 @@ def as_dict(facts: Facts) -> dict[str, Any]:
     from zrough.promises import promises
 
     kept = promises(facts)
-    levels = [_level(k, lv) for k, lv in enumerate(facts.plan.levels)]
+    spent = facts.level_seconds
+    levels = [_level(k, lv, float(spent[k])) for k, lv in enumerate(facts.plan.levels)]
     check = facts.check
     found = {
         "format": "zrough report",
@@ -374,19 +400,20 @@ def _worst(facts: Facts) -> float:
     return float(facts.path.engagement[cut].max(initial=0.0))
 
 
-def _level(index: int, level: Any) -> dict[str, Any]:
+def _level(index: int, level: Any, seconds: float) -> dict[str, Any]:
+    """One row; a zero of the planner means that it did not work the number out."""
     return {
         "number": index + 1,
         "z_mm": float(level.z),
         "top_mm": float(level.top),
         "kind": str(level.kind),
         "reason": str(value(level, "reason", default="")),
-        "area_mm2": value(level, "area_mm2"),
-        "removed_mm3": value(level, "removed_mm3"),
+        "area_mm2": value(level, "area_mm2") or None,
+        "removed_mm3": value(level, "removed_mm3") or None,
         "cut_mm": value(level, "cut_mm"),
         "link_mm": value(level, "link_mm"),
-        "time_s": value(level, "time_s"),
-        "pieces": value(level, "pieces"),
+        "time_s": value(level, "time_s") or seconds,
+        "pieces": value(level, "pieces") or None,
     }
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any
 
-from zrough.pagewords import VERDICTS, Unit, cutter_name, image, mark
+from zrough.pagewords import VERDICTS, Unit, cutter_name, image, mark, material
 from zrough.pictures import clock
 
 MOST_CAUTIONS = 12  # more do not fit the page
@@ -38,7 +38,7 @@ def sheet(told: dict[str, Any], unit: Unit, stills: dict[str, bytes]) -> str:
         f"<span>{t}</span>" for t in _LINES
     )
     job = told["job"]
-    facts = f"{job['source']} · {job['material']} · cycle {clock(told['summary']['cycle_time_s'])}"
+    facts = f"{job['source']} · {material(told)} · cycle {clock(told['summary']['cycle_time_s'])}"
     return (
         f'<div class="head"><div><h2>Setup sheet: {escape(told["part"]["name"] or job["source"])}</h2>'
         f'<span class="note">{escape(facts)}</span></div>'

@@ -137,8 +137,9 @@ def _band(h: Map, tolerance: float, aside: int) -> tuple[Map, Map]:
     high = ndimage.maximum_filter(h, width)
     opened = ndimage.maximum_filter(np.where(empty, -np.inf, low), width)
     closed = ndimage.minimum_filter(np.where(empty, np.inf, high), width)
-    low = np.where(h - opened > tolerance, h, low)
-    high = np.where(closed - h > tolerance, h, high)
+    with np.errstate(invalid="ignore"):  # nothing minus nothing
+        low = np.where(h - opened > tolerance, h, low)  # ribs too thin to move
+        high = np.where(closed - h > tolerance, h, high)  # slits too thin to move
     return np.minimum(low, h), np.maximum(high, h)
 
 

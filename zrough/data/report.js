@@ -130,7 +130,7 @@
   const plain = { title: { text: '' }, showgrid: false, zeroline: false, showbackground: false, showspikes: false, tickfont: { size: 10.5, color: colour('muted') }, nticks: 5 };
   await Plotly.newPlot(place('view-plot'), traces, sheet({
     margin: { l: 0, r: 0, t: 0, b: 0 }, uirevision: 'keep',
-    scene: { aspectmode: 'data', xaxis: plain, yaxis: plain, zaxis: plain, camera: { eye: { x: 0.75, y: -1.35, z: 1.05 }, center: { x: 0, y: 0, z: -0.12 } } },
+    scene: { aspectmode: 'data', xaxis: plain, yaxis: plain, zaxis: plain, camera: { eye: { x: 0.8, y: -1.45, z: 1.1 }, center: { x: 0, y: 0, z: -0.12 } } },
   }), Object.assign({}, config, { displayModeBar: false, scrollZoom: true }));
 
   const slider = $('level-slider');
@@ -141,19 +141,19 @@
     for (const p of parts) { out.set(p[key], at); at += p[key].length; }
     return out;
   };
+  let turn = 0;
   async function show() {
+    const mine = ++turn;
     const k = Number(slider.value);
-    const from = upTo.checked ? 0 : Math.max(k - 1, 0);
-    const chosen = view.levels.slice(k === 0 ? 0 : from, k);
-    for (let n = 0; n < names.length; n += 1) {
-      const parts = chosen.map((lv) => lv[names[n]]).filter(Boolean);
-      await Plotly.restyle('view-plot', { x: [joined(parts, 'x')], y: [joined(parts, 'y')], z: [joined(parts, 'z')] }, [first + n]);
-    }
-    rows.forEach((row, n) => row.classList.toggle('here', n === k - 1));
-    const told = k === 0 ? ['no path', '–', '–', '–', '–'] : view.told[k - 1];
+    const told = k === 0 ? ['no path', '–', '–', '–', ''] : view.told[k - 1];
     $('level-name').textContent = k === 0 ? 'stock only' : `level ${k} of ${view.levels.length}`;
     ['told-z', 'told-kind', 'told-area', 'told-time', 'told-why'].forEach((id, n) => { $(id).textContent = told[n]; });
-    document.documentElement.dataset.level = String(k);
+    rows.forEach((row, n) => row.classList.toggle('here', n === k - 1));
+    const chosen = view.levels.slice(upTo.checked ? 0 : Math.max(k - 1, 0), k);
+    const lines = names.map((name) => chosen.map((lv) => lv[name]).filter(Boolean));
+    const along = (key) => lines.map((parts) => joined(parts, key));
+    await Plotly.restyle('view-plot', { x: along('x'), y: along('y'), z: along('z') }, names.map((_, n) => first + n));
+    if (mine === turn) document.documentElement.dataset.level = String(k);
   }
   slider.addEventListener('input', show);
   upTo.addEventListener('change', show);

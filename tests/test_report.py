@@ -1,0 +1,278 @@
+"""report.json, the pictures and the text of the page."""
+
+from __future__ import annotations
+
+import copy
+import json
+import re
+from types import SimpleNamespace
+
+import jsonschema
+import numpy as np
+import pytest
+import report_case
+from PIL import Image
+
+from zrough import pictures, report
+from zrough.page import build
+from zrough.reportdata import Facts, as_dict
+from zrough.toolpath import Kind
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return report_case.plan()
+
+
+@pytest.fixture(scope="module")
+def check():
+    return report_case.check()
+
+
+@pytest.fixture(scope="module")
+def told(plan, check):
+    return report.report_dict(plan, check)
+
+
+@pytest.fixture(scope="module")
+def page(plan, check):
+    return report.report_html(plan, check)
+
+
+def words(plan, check):
+    """The page without its pictures, which are looked at elsewhere."""
+    facts = Facts(plan, check)
+    return build(facts, as_dict(facts), {})
+
+
+def validate(told):
+    schema = report.json_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.Draft202012Validator(schema).validate(json.loads(json.dumps(told, allow_nan=False)))
+
+
+# ------------------------------------------------------------------ report.json
+
+
+def test_json_follows_its_schema(told, plan):
+    validate(told)
+    validate(report.report_dict(plan, report_case.check(ok=False)))
+    validate(report.report_dict(plan, None))
+
+
+def test_numbers_agree_with_the_plan(told, plan, check):
+    path = plan.toolpath
+    assert told["verdict"] == "passed"
+    assert [lv["z_mm"] for lv in told["levels"]] == pytest.approx([lv.z for lv in plan.levels])
+    assert told["summary"]["cycle_time_s"] == pytest.approx(420.0)
+    assert told["summary"]["removed_cm3"] == pytest.approx(98.0)
+    free = report.report_dict(plan, None)
+    for name, kinds in (
+        ("cutting", (Kind.CUT,)),
+        ("entries", (Kind.HELIX, Kind.RAMP)),
+        ("links", (Kind.LINK,)),
+    ):
+        exact = path.lengths()[np.isin(path.kind, kinds)].sum()
+        assert free["path_mm"][name] == pytest.approx(exact, rel=1e-8)
+    assert sum(told["engagement"]["length_mm"]) == pytest.approx(check.engagement.histogram[1:].sum())
+
+
+def test_leftover_numbers_are_those_of_the_map(told, check):
+    """The floor keeps 0.2 mm; the dome's stairs are 1.5 mm high and lie on slopes, so none is thicker."""
+    assert told["leftover"]["percentiles"]["50"] == pytest.approx(0.2, abs=1e-3)
+    assert 0.7 < told["leftover"]["largest"] <= 1.5 + 0.3
+    assert told["next_cutter"]["thickest"] <= told["leftover"]["largest"]
+    assert told["next_cutter"]["ok"] == (told["next_cutter"]["thickest"] <= 1.2)
+
+
+def test_a_broken_promise_is_named(plan):
+    told = report.report_dict(plan, report_case.check(ok=False))
+    broken = [p for p in told["promises"] if p["kept"] is False]
+    assert told["verdict"] == "failed"
+    assert [p["name"] for p in broken] == ["Part not gouged"]
+    assert broken[0]["safety"]
+    assert "line 214" in broken[0]["note"]
+    assert told["failures"][0]["line"] == 214
+
+
+def test_a_failure_of_a_new_kind_is_never_lost(plan, check):
+    strange = copy.copy(check)
+    strange.ok = False
+    strange.failures = (
+        SimpleNamespace(code="chatter", line=7, place=None, value=1.0, limit=0.5, message="line 7: it sings"),
+    )
+    told = report.report_dict(plan, strange)
+    (broken,) = [p for p in told["promises"] if p["kept"] is False]
+    assert (broken["name"], broken["note"]) == ("chatter", "line 7: it sings")
+    assert "it sings" in words(plan, strange)
+
+
+def test_missed_goals_are_told_apart_from_broken_promises(plan, check):
+    high = copy.copy(check)
+    high.tallest_stair = 1.58
+    (missed,) = [p for p in report.report_dict(plan, high)["promises"] if p["kept"] is False]
+    assert not missed["safety"]
+    assert missed["found"] == pytest.approx(1.58)
+    high.tallest_stair = 1.54  # within the map's own doubt
+    assert all(p["kept"] is not False for p in report.report_dict(plan, high)["promises"])
+
+
+def test_nothing_is_claimed_without_a_check(plan):
+    told = report.report_dict(plan, None)
+    assert told["verdict"] == "not checked"
+    assert all(p["kept"] is None for p in told["promises"])
+    assert told["leftover"] is None
+    text = words(plan, None)
+    assert "Not checked" in text
+    assert "kept every promise" not in text
+
+
+def test_no_wall_clock_reaches_the_files(plan, check):
+    slower = copy.copy(plan)
+    slower.times = {"rings": 99.0}
+    assert report.report_dict(slower, check) == report.report_dict(plan, check)
+
+
+def test_files_are_written_whole_and_alike(plan, check, page, tmp_path):
+    names = {"report.json", "report.html", "leftover.stl", "leftover.npz"}
+    first = report.write_all(plan, check, tmp_path / "a", html=False)
+    again = report.write_all(plan, report_case.check(), tmp_path / "b")
+    assert {p.name for p in again} == names
+    for a in first:
+        assert a.read_bytes() == (tmp_path / "b" / a.name).read_bytes(), a.name
+    assert (tmp_path / "b" / "report.html").read_text("utf-8") == page
+    assert not [p for p in (tmp_path / "a").iterdir() if p.name.startswith(".")]
+    validate(json.loads((tmp_path / "a" / "report.json").read_text("utf-8")))
+
+
+# ------------------------------------------------------------------ the page as text
+
+
+def test_page_is_of_a_sane_size(page):
+    assert len(page.encode()) < 8e6
+
+
+def test_page_loads_nothing_from_elsewhere(page):
+    packed = re.sub(r'<script type="text/plain".*?</script>', "", page, flags=re.DOTALL)
+    assert not re.findall(r"https?:|//[a-z0-9-]+\.[a-z]", packed, flags=re.IGNORECASE)
+    sources = re.findall(r'(?:src|href)\s*=\s*"([^"]*)"', packed)
+    assert sources
+    assert all(s.startswith(("data:", "#")) for s in sources)
+
+
+def test_page_names_every_level_and_every_warning(page, told):
+    for level in told["levels"]:
+        assert f"{level['z_mm']:.3f}".replace("-", "−") in page
+        assert level["reason"] in page
+    for text in (*told["warnings"], told["left"][0]["reason"]):
+        assert text in page
+
+
+def test_text_from_outside_is_never_markup(check):
+    plan = report_case.plan()
+    plan.part.name = '<script>alert("x")</script>'
+    plan.levels[0].reason = "<b>why</b> & so"
+    plan.warnings = ["a < b </section><img src=x onerror=y>"]
+    page = words(plan, check)
+    assert "<script>alert" not in page
+    assert "<b>why</b>" not in page
+    assert "<img src=x" not in page
+
+
+def test_an_inch_job_reads_in_inch():
+    mm = {"diameter": 0.5, "corner_radius": 0.04, "flutes": 4, "flute_length": 1.1, "overhang": 1.8}
+    plan = report_case.plan(
+        units="inch", cutter=mm, stock={"min": [-2.0, -1.6, -1.2], "max": [2.0, 1.6, 0.0]},
+        machine={"max_spindle_rpm": 15000, "max_feed": 470, "power_kw": 15.0},
+        roughing={"level_depth": 0.5, "stair_height": 0.06},
+        semi_finish={"ball_diameter": 0.25, "max_bite": 0.05},
+    )  # fmt: skip
+    page = words(plan, report_case.check())
+    assert "Ø0.5 inch" in page
+    assert "−0.4724" in page  # the level at -12 mm
+    assert report.report_dict(plan)["levels"][0]["z_mm"] == pytest.approx(-12.0)
+    assert report.report_dict(plan)["job"]["units"] == "inch"
+
+
+# ------------------------------------------------------------------ arrays behind the page
+
+
+def test_drawn_path_is_the_path(plan, check):
+    """Thinned lines stay within their tolerance of the moves, and none is lost."""
+    facts = Facts(plan, check)
+    paths = facts.level_paths(10**7)
+    cut = plan.toolpath.kind == Kind.CUT
+    for k in (0, 3):
+        x, y, z = paths[k]["cutting"]
+        steps = np.sqrt(np.diff(x) ** 2 + np.diff(y) ** 2 + np.diff(z) ** 2)
+        exact = plan.toolpath.lengths()[cut & (plan.toolpath.level == k)].sum()
+        assert np.nansum(steps) == pytest.approx(exact, rel=2e-3)
+    x, y, z = paths[0]["entries"]
+    # full turns of radius 2 round their centre
+    turns = ~np.isnan(x) & (z < -3.0)
+    centre = plan.toolpath.centre[plan.toolpath.kind == Kind.HELIX][0]
+    assert np.hypot(x[turns] - centre[0], y[turns] - centre[1]).max() <= 2.0 + 1e-9
+    few = facts.level_paths(4000)
+    assert sum(len(line[0]) for lv in few for line in lv.values()) < 12_000
+
+
+def test_series_keeps_every_peak(plan, check):
+    spiky = copy.copy(check)
+    spiky.moves = copy.copy(check.moves)
+    spiky.moves.engagement_deg = np.full(2000, 20.0)
+    spiky.moves.engagement_deg[[5, 777, 1999]] = (61.0, 62.0, 63.0)
+    curve = Facts(plan, spiky).series(300)
+    assert {61.0, 62.0, 63.0} <= set(curve.engagement.tolist())
+    assert curve.minutes[-1] == pytest.approx(7.0, abs=0.02)
+
+
+# ------------------------------------------------------------------ pictures
+
+
+def lightness(rgb):
+    """CIE 1976 L* of sRGB 0..1 (CIE 15; IEC 61966-2-1)."""
+    linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+    y = linear @ np.array([0.2126, 0.7152, 0.0722])
+    return np.where(y > (6 / 29) ** 3, 116 * np.cbrt(y) - 16, y * (29 / 3) ** 3)
+
+
+def test_amounts_read_in_grey():
+    light = lightness(pictures.ramp_rgb(np.linspace(0, 1, 200)))
+    assert np.diff(light).max() < 0
+    assert light[0] - light[-1] > 70
+
+
+def test_kinds_of_path_differ_in_more_than_colour():
+    drawn = [pictures.STYLE[n] for n in ("cutting", "links", "entries")]
+    assert len({str(dash) for _, dash, _ in drawn}) == 3
+    light = sorted(float(lightness(np.array(pictures._rgb(colour)))) for colour, _, _ in drawn)
+    assert min(np.diff(light)) > 8
+
+
+def test_pictures_show_something(plan, check, tmp_path):
+    written = report.pictures(plan, check, tmp_path)
+    assert {p.name for p in written} == {
+        "engagement.png", "leftover.png", "levels.png", "load.png", "next_cutter.png",
+        "times.png", "view.png",
+    }  # fmt: skip
+    for path in written:
+        pixels = np.asarray(Image.open(path).convert("RGB"))
+        assert min(pixels.shape[:2]) > 150
+        assert len(np.unique(pixels.reshape(-1, 3), axis=0)) > 20, path.name
+        assert (pixels < 250).any(axis=2).mean() > 0.02, path.name
+
+
+def test_colour_limit_is_round_and_covers_the_map():
+    rng = np.random.default_rng(1)
+    for top in (0.07, 0.3, 1.4, 23.0):
+        field = rng.random((50, 50)) * top
+        limit = pictures.colour_limit(field)
+        assert np.percentile(field, 99.5) <= limit * 1.001 <= 2.2 * top
+    assert pictures.colour_limit(np.full((4, 4), np.nan)) == 1.0
+
+
+def test_vertex_colours_follow_the_ramp():
+    colours = pictures.vertex_colours([0.0, 1.0, 2.0, 9.0], 2.0)
+    assert colours.shape == (4, 3)
+    assert (np.diff(colours.astype(int).sum(axis=1)) <= 0).all()
+    np.testing.assert_array_equal(colours[2], colours[3])
