@@ -68,7 +68,7 @@ def test_nothing_binds_but_the_chip():
         ("lowest spindle speed", STEEL, Cutter(), {"min_spindle_rpm": 6000.0, "level_depth": 5.0}),
         ("balanced speed", ALUMINIUM, Cutter(), {"balance_rpm": 12000.0}),
         ("feed", STEEL, Cutter(), {"max_feed": 300.0}),
-        ("power", STEEL, Cutter(), {"power_kw": 0.9, "engagement_deg": 50.0, "level_depth": 20.0}),
+        ("power", STEEL, Cutter(), {"power_kw": 1.0, "engagement_deg": 50.0, "level_depth": 20.0}),
         ("torque", STEEL, Cutter(), {"torque_nm": 3.0, "engagement_deg": 50.0, "level_depth": 20.0}),
         ("deflection", STEEL, Cutter(overhang=70.0), {"engagement_deg": 60.0, "level_depth": 24.0}),
         (
@@ -161,6 +161,14 @@ def test_slow_machine_turns_slower_instead_of_rubbing():
     assert slow.spindle_rpm < fast.spindle_rpm
     assert slow.cut_feed == 4000.0
     assert any("spindle lowered" in text for text in slow.warnings)
+
+
+def test_weak_spindle_turns_slower_too():
+    cut = {"engagement_deg": 50.0, "level_depth": 20.0}
+    strong, weak = propose(ALUMINIUM, **cut), propose(ALUMINIUM, power_kw=9.0, **cut)
+    assert weak.spindle_rpm < strong.spindle_rpm
+    assert weak.chip_at_cap > 0.7 * strong.chip_at_cap
+    assert any("top power" in text for text in weak.warnings)
 
 
 # ---- feed for moves

@@ -38,9 +38,7 @@ KEEP_CHIP = 0.75  # a width or depth of our own shrinks until its limits leave t
 SHRINK = 0.92  # a step of that
 SMALLEST_WIDTH = 0.4  # share of the proposed radial width
 SMALLEST_DEPTH = 0.25  # share of the proposed axial depth
-SLOWEST_SPINDLE = (
-    0.5  # share of the speed that the spindle gives up for a thicker chip at the machine's top feed
-)
+SLOWEST_SPINDLE = 0.5  # share of the speed below which no thicker chip is bought
 BIND_TOLERANCE = 1e-6
 # Nodes of the table of peak forces, closer where the curves bend: engagement, and shares of the depth.
 PHI_NODES_DEG = np.array(
@@ -448,18 +446,25 @@ def _shrunk(first: CuttingData, data: CuttingData) -> str:
 
 
 def _slow_spindle(draft: _Draft, data: CuttingData) -> CuttingData:
-    """At the machine's top feed a slower spindle keeps the chip from getting too thin to cut."""
-    wanted = float(data._chip_feed(*_at_cap(data))) * data.cutter.flutes * data.spindle_rpm
-    share = data.max_feed / (KEEP_CHIP * wanted)
-    if share >= 1.0:
+    """At the machine's top feed or power a slower spindle keeps the chip from getting too thin to cut.
+
+    At one feed the chip thickens as the spindle slows, and kc falls with it: power allows fz^p ~ 1 / speed.
+    """
+    caps = _feed_caps(data)
+    name = min(caps, key=lambda key: caps[key])
+    share = caps[name] / (KEEP_CHIP * caps["chip thickness"])
+    if name not in ("feed", "power") or share >= 1.0:
         return data
+    if name == "power":
+        share = share ** (1.0 - draft.material.mc)
     lowest = max(SLOWEST_SPINDLE, draft.wish.min_spindle_rpm / data.spindle_rpm)
     draft.spindle_share = min(1.0, max(share, lowest))
     slower = _data(draft)
-    draft.notes.append(
-        f"spindle lowered from {data.spindle_rpm:.0f} to {slower.spindle_rpm:.0f} 1/min: at the machine's "
-        f"top feed of {data.max_feed:.0f} mm/min the chip would be too thin"
-    )
+    if draft.spindle_share < 1.0:
+        draft.notes.append(
+            f"spindle lowered from {data.spindle_rpm:.0f} to {slower.spindle_rpm:.0f} 1/min: at the machine's "
+            f"top {name} the chip would be too thin"
+        )
     return slower
 
 
