@@ -462,8 +462,8 @@ def _slow_spindle(draft: _Draft, data: CuttingData) -> CuttingData:
     slower = _data(draft)
     if draft.spindle_share < 1.0:
         draft.notes.append(
-            f"spindle lowered from {data.spindle_rpm:.0f} to {slower.spindle_rpm:.0f} 1/min: at the machine's "
-            f"top {name} the chip would be too thin"
+            f"spindle lowered from {data.spindle_rpm:.0f} to {slower.spindle_rpm:.0f} 1/min: at the "
+            f"machine's top {name} the chip would be too thin"
         )
     return slower
 
