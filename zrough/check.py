@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 RAMP_FALLBACK_DEG = 5.0  # where neither the job nor the cutting data give a limit; common practice
 CLEARANCE = 10.0  # mm over the stock: the job's default clearance plane
+FARTHEST = 1.0e5  # mm from zero; job files have the same limit
 PLOT_MOTIONS = 20_000  # most entries of the arrays kept for plots
 
 RULES: tuple[Callable[[Facts], list[Finding]], ...] = (
@@ -187,15 +188,30 @@ def check(
     data = data if data is not None else _proposal(job)
     body = replay.body_of(job.cutter, job.holder_profile(job.cutter), float(job.holder.clearance))
     facts = _facts(program, job, part, stock, body, data, tell)
-    found = [f for f in program.findings]
+    failures, warnings = _judged(facts)
+    tell("leftover", 0, 1)
+    return _verdict(facts, part, data, failures, warnings)
+
+
+def find_faults(
+    nc_text: str, job: Job, part: Any = None, stock: Any = None, data: Any = None
+) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
+    """Failures and warnings of a program alone, without leftover, loads and time; arguments as `check`."""
+    program = read(nc_text, default_units=getattr(job, "units", "mm"))
+    part, stock = _load(job, part, stock)
+    data = data if data is not None else _proposal(job)
+    body = replay.body_of(job.cutter, job.holder_profile(job.cutter), float(job.holder.clearance))
+    return _judged(_facts(program, job, part, stock, body, data, None))
+
+
+def _judged(facts: Facts) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
+    """All rules applied: failures and warnings, each in order of lines."""
+    found = list(facts.program.findings)
     for rule in RULES:
         found += checkrules.gather(rule(facts))
     found.sort(key=lambda f: f.line)
     soft = checkrules.READER_WARNINGS | WARNINGS
-    failures = tuple(f for f in found if f.code not in soft)
-    warnings = tuple(f for f in found if f.code in soft)
-    tell("leftover", 0, 1)
-    return _verdict(facts, part, data, failures, warnings)
+    return tuple(f for f in found if f.code not in soft), tuple(f for f in found if f.code in soft)
 
 
 def _load(job: Any, part: Any, stock: Any) -> tuple[Any, Any]:
@@ -239,6 +255,17 @@ def cap_of(job: Any, data: Any) -> float:
     return float(data.engagement_deg)
 
 
+def _refuse_far(program: Program) -> None:
+    """Raise on places no machine reaches: walking there step by step would take for ever."""
+    reach = np.fmax.reduce(np.abs(np.hstack([program.end, program.centre])), axis=1)
+    far = np.flatnonzero(reach > FARTHEST)
+    if len(far):
+        raise CheckError(
+            f"line {int(program.line[far[0]])}: an end or centre {reach[far[0]]:g} mm away from zero, "
+            f"at most {FARTHEST:g}; correct the number or the units"
+        )
+
+
 def _facts(program: Program, job: Any, part: Any, stock: Any, body: Body, data: Any, progress: Any) -> Facts:
     clearance = job.links.clearance
     clearance = float(stock.upper[2]) + CLEARANCE if clearance is None else float(clearance)
@@ -248,6 +275,7 @@ def _facts(program: Program, job: Any, part: Any, stock: Any, body: Body, data: 
     cap = cap_of(job, data)
     n = len(program)
     pieces = replay.cut_into_pieces(program, clearance, body.radius)
+    _refuse_far(program)
     if len(pieces) == 0:
         raise CheckError(
             "no motion of the program has a known place: X, Y and Z must each be given once before they count"

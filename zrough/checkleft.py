@@ -15,7 +15,7 @@ from zrough.replay import Body, Floats, Replay
 
 REACH_NODES = 400_000  # nodes of the map on which reach is worked out
 NORMAL_NODES = 150_000  # nodes at which the leftover square to the part is measured
-SKIN = 0.03  # mm beside an upright wall that belongs to the wall
+STEEP = 3.0  # rise over run between nodes above which a slope is a wall
 
 
 @dataclass(frozen=True)
@@ -71,38 +71,19 @@ def measure(job: Any, run: Replay, part: Any, body: Body, lowest: float) -> Left
     )  # fmt: skip
 
 
-def _reachable(
-    run: Replay, body: Body, wall: float, floor: float, lowest: float
-) -> tuple[Grid, Floats, Floats]:
-    """Coarse grid, the lowest surface the grown cutter can leave there, and the stock as left.
-
-    The part is taken at the highest of its nodes in each coarse cell, so the reach errs upward by up to a cell
-    times the slope: nothing is called reachable that is not.
-    """
+def _reachable(run: Replay, body: Body, wall: float, floor: float, lowest: float) -> tuple[Grid, Floats, Floats]:
+    """Coarse grid, the lowest surface the grown cutter can leave there, and the stock as left, both at nodes."""
     every = max(
         1, math.ceil(math.sqrt(run.heights.size / REACH_NODES)), math.ceil(body.radius / 24.0 / run.grid.cell)
     )
-    part = _pooled(run.part_tops, every, np.max)
-    left = _pooled(run.heights, every, np.median)
+    part = run.part_tops[::every, ::every].astype(np.float64)
+    left = run.heights[::every, ::every].astype(np.float64)
     cell = run.grid.cell * every
-    grid = Grid(
-        run.grid.x0 + 0.5 * (every - 1) * run.grid.cell,
-        run.grid.y0 + 0.5 * (every - 1) * run.grid.cell,
-        cell,
-        part.shape[1],
-        part.shape[0],
-    )
+    grid = Grid(run.grid.x0, run.grid.y0, cell, part.shape[1], part.shape[0])
     radius, corner = body.radius + wall, max(0.0, body.corner + wall)
-    tip = _dilated(part, cell, radius, corner) + floor
-    tip = np.maximum(tip, lowest)
+    tip = np.maximum(_dilated(part, cell, radius, corner) + floor, lowest)
     reach = -_dilated(-tip, cell, body.radius, body.corner)
     return grid, reach, left
-
-
-def _pooled(heights: NDArray[np.float32], every: int, how: Any) -> Floats:
-    ny, nx = (n - n % every for n in heights.shape)
-    blocks = heights[:ny, :nx].reshape(ny // every, every, nx // every, every)
-    return np.asarray(how(blocks, axis=(1, 3)), dtype=np.float64)
 
 
 def _dilated(heights: Floats, cell: float, radius: float, corner: float) -> Floats:
@@ -123,12 +104,13 @@ def _stairs(grid: Grid, reach: Floats, left: Floats) -> tuple[float, tuple[float
     """Tallest stair on a wall: how far the stock stands above the surface within the cutter's reach.
 
     On a slope cut in steps, the stock at the outer edge of each step stands above the reach by the height of the
-    step below it; on a flat or an upright wall by nothing. A node counts with the highest reach among itself and
-    its neighbours, so the doubt of one node beside a wall is no stair; heights are right to one node times the slope.
+    step below it; on a flat or an upright wall by nothing. Right to one node times the slope; beside a wall steeper
+    than `STEEP` nodes a node counts with the highest reach of its neighbours, so that its doubt is no stair.
     """
-    gap = left - _neighbours_highest(reach)
+    highest = _neighbours_highest(reach)
+    with np.errstate(invalid="ignore"):
+        gap = left - np.where(highest - reach > STEEP * grid.cell, highest, reach)
     gap[~np.isfinite(gap)] = -np.inf
-    gap[reach == -np.inf] = -np.inf
     if not np.isfinite(gap).any():
         return 0.0, (math.nan, math.nan, math.nan)
     return _highest(grid, gap, left)
@@ -141,7 +123,8 @@ def _highest(grid: Grid, gap: Floats, left: Floats) -> tuple[float, tuple[float,
 
 
 def _excess(grid: Grid, reach: Floats, left: Floats) -> tuple[float, float, tuple[float, float, float]]:
-    gap = left - _neighbours_highest(reach)
+    with np.errstate(invalid="ignore"):
+        gap = left - _neighbours_highest(reach)
     gap[~np.isfinite(gap)] = -np.inf
     standing = gap > 0.05
     if not standing.any():

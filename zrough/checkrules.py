@@ -168,7 +168,7 @@ def entry_depths(facts: Facts) -> list[Finding]:
     down = facts.descending
     begin = math.nan
     for m in np.flatnonzero(down).tolist():
-        if m == 0 or not down[m - 1]:
+        if m == 0 or not (down[m - 1] and facts.cuts[m - 1]):
             begin = float(facts.program.start[m, 2])
         come = begin - float(facts.program.end[m, 2])
         depth = float(facts.replay.depth[m])
@@ -330,9 +330,9 @@ def travel(facts: Facts) -> list[Finding]:
     for name, given, sign in (("lowest", machine.travel_min, -1.0), ("highest", machine.travel_max, 1.0)):
         if given is None:
             continue
-        over = sign * (ends - np.asarray(given, dtype=np.float64))
-        worst = np.full((len(facts.program), 3), -math.inf)
-        np.maximum.at(worst, facts.pieces.motion, over)
+        limit = np.asarray(given, dtype=np.float64)
+        worst = np.fmax(sign * (facts.program.end - limit), -math.inf)  # what is not known is not outside
+        np.maximum.at(worst, facts.pieces.motion, sign * (ends - limit))
         for m in np.flatnonzero((worst > 1e-6).any(axis=1)).tolist():
             axis = int(np.argmax(worst[m]))
             value = float(given[axis] + sign * worst[m, axis])

@@ -59,6 +59,9 @@ class Finding:
     limit: float
     message: str
 
+    def __str__(self) -> str:
+        return self.message
+
     def to_dict(self) -> dict[str, object]:
         """Plain values; NaN becomes None."""
         return {

@@ -22,6 +22,7 @@ from zrough.ncread import Motion, Program
 Floats = NDArray[np.float64]
 Progress = Callable[[str, int, int], None]
 
+SPIRAL = 0.005  # mm between an arc's two radii above which it is run as a spiral of chords
 STEP = 0.15  # mm of path between two measurements of engagement
 MAP_NODES = 16_000_000  # most nodes of the height map
 LAYER_NODES = 9_000_000  # most nodes of one engagement layer
@@ -143,7 +144,10 @@ def cut_into_pieces(program: Program, start_height: float, longest: float) -> Pi
     start[:, :2] = np.where(lost[:, :2], end[:, :2], start[:, :2])
     start[:, 2] = np.where(lost[:, 2], np.maximum(end[:, 2], start_height), start[:, 2])
     sweep = np.where(use, program.sweep, 0.0)
-    in_plan = program.plane == 17
+    # True arcs in plan stay arcs; one whose radii differ beyond rounding is no arc and becomes chords.
+    far = np.hypot(end[:, 0] - program.centre[:, 0], end[:, 1] - program.centre[:, 1])
+    near = np.hypot(start[:, 0] - program.centre[:, 0], start[:, 1] - program.centre[:, 1])
+    in_plan = (program.plane == 17) & ~(np.abs(far - near) > SPIRAL)
     radius = np.hypot(start[:, 0] - program.centre[:, 0], start[:, 1] - program.centre[:, 1])
     count = np.ones(len(program), np.int64)
     arcs = (sweep != 0.0) & in_plan
@@ -174,10 +178,11 @@ def cut_into_pieces(program: Program, start_height: float, longest: float) -> Pi
 
 
 def _chords(program: Program, at: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Chords for arcs outside the XY plane, at most 0.0005 mm off the arc."""
-    which = np.where(program.plane[at] == 18, 2, 1)
+    """Chords for motions that cannot be arcs in plan, at most 0.0005 mm off the arc."""
+    axes = {17: (0, 1), 18: (2, 0), 19: (1, 2)}
+    which = np.array([axes[int(p)][0] for p in program.plane[at]], dtype=np.int64)
+    second = np.array([axes[int(p)][1] for p in program.plane[at]], dtype=np.int64)
     rows = np.arange(len(at))
-    second = np.where(program.plane[at] == 18, 0, 2)
     s, c = program.start[at], program.centre[at]
     radius = np.hypot(s[rows, which] - c[rows, which], s[rows, second] - c[rows, second])
     angle = 2.0 * np.arccos(np.clip(1.0 - 0.0005 / np.maximum(radius, 0.001), 0.0, 1.0))

@@ -1111,7 +1111,7 @@ def penetration(
             )
             if best <= deep[m] - bulge:
                 continue
-            if bulge <= 2e-4:
+            if bulge <= 2e-4 or t1 - t0 < 1e-6:
                 if best > deep[m]:
                     deep[m] = best
                     place[m, 0], place[m, 1], place[m, 2] = found[0], found[1], found[2]

@@ -1,0 +1,351 @@
+"""Planted faults are found at their line, a clean program raises nothing, and mutations are told from harmless edits."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import numpy as np
+import pytest
+from check_case import BOSS, FLOOR, HALF, PLATE, TOP, WALL, Case, R, good_program, rings
+
+from zrough.check import check
+from zrough.errors import CheckError, NcError
+
+
+@pytest.fixture(scope="module")
+def case():
+    return Case()
+
+
+def faults(case, lines):
+    failures, _ = case.faults("\n".join(lines))
+    return failures
+
+
+def first(failures):
+    return failures[0].code, failures[0].line
+
+
+def at(lines, start, after=0, nth=1):
+    """Index of the n-th line beginning with ``start`` from index ``after`` on."""
+    found = [k for k in range(after, len(lines)) if lines[k].startswith(start)]
+    return found[nth - 1]
+
+
+def second_level(lines):
+    return at(lines, f"G1 Z{PLATE + FLOOR:.4f}")
+
+
+def last_ring(lines):
+    """Index of the last ring's first line, after its step inward."""
+    hx, hy = rings()[-1]
+    return at(lines, f"G1 X{-hx:.4f} Y{hy:.4f}", second_level(lines)) + 1
+
+
+def test_clean_program_raises_nothing(case):
+    failures, warnings = case.faults("\n".join(good_program()))
+    assert failures == ()
+    assert warnings == ()
+
+
+def test_gouge_of_the_wall(case):
+    lines = good_program()
+    k = last_ring(lines) + 2  # down the right side
+    hx, _ = rings()[-1]
+    deep = WALL + 0.05
+    lines[k - 1] = lines[k - 1].replace(f"X{hx:.4f}", f"X{hx - deep:.4f}").replace("G2", "G1").split(" I")[0]
+    failures = faults(case, lines)
+    gouges = [f for f in failures if f.code == "gouge"]
+    assert {f.line for f in gouges} == {k + 1}  # at the end of the line before, the cutter is past the boss
+    assert max(f.value for f in gouges if f.line) == pytest.approx(0.05, abs=1e-3)
+    assert {f.line for f in failures} <= {k, k + 1, k + 2}
+
+
+def test_gouge_of_the_floor(case):
+    lines = good_program()
+    k = second_level(lines)
+    lines[k] = f"G1 Z{PLATE - 0.05:.4f} F3000"
+    failures = faults(case, lines)
+    gouges = [f for f in failures if f.code == "gouge"]
+    assert gouges
+    assert max(f.value for f in gouges if f.line) == pytest.approx(0.05, abs=1e-3)
+    assert min(f.line for f in failures if f.line) > k  # the way down itself is in air beside the part
+
+
+def test_allowance_eaten_without_a_gouge(case):
+    lines = good_program()
+    k = second_level(lines)
+    lines[k] = f"G1 Z{PLATE + FLOOR - 0.05:.4f} F3000"
+    failures = faults(case, lines)
+    assert {f.code for f in failures} == {"allowance"}
+    assert max(f.value for f in failures if f.line) == pytest.approx(0.05, abs=1e-3)
+
+
+def test_rapid_through_the_island(case):
+    lines = good_program()
+    k = at(lines, "G1 X-60. Y50.", second_level(lines))
+    lines[k:k] = [f"G0 X{-BOSS[0] - 8:.1f} Y0.", "G0 X30. Y0."]
+    failures = faults(case, lines)
+    codes = {(f.code, f.line) for f in failures}
+    assert ("rapid-in-material", k + 2) in codes
+    assert ("gouge", k + 2) in codes
+    assert ("rapid-low", k + 1) in codes
+
+
+def test_rapid_below_the_clearance_plane_in_air(case):
+    lines = good_program()
+    k = at(lines, "G1 X-60. Y50.")
+    lines[k] = "G0 X-60. Y50."
+    assert [(f.code, f.line) for f in faults(case, lines)] == [("rapid-low", k + 1)]
+
+
+def test_plunge(case):
+    lines = good_program()
+    k = at(lines, "G1 Z-10.0000")
+    lines[k:k] = ["G1 X0. Y20. F3000", "G1 Z-1. F200", "G1 Z10. F3000", "G1 X-60. Y50."]
+    assert [(f.code, f.line) for f in faults(case, lines)] == [("plunge", k + 2)]
+
+
+def test_ramp_too_steep_and_ramp_within_its_limit(case):
+    lines = good_program()
+    k = at(lines, "G1 Z-10.0000")
+    ok = ["G1 X-20. Y20. F3000", "Z0.", "G1 X20. Z-1. F400", "G1 X-20.", "G1 Z10. F3000", "G1 X-60. Y50."]
+    lines[k:k] = ok
+    assert faults(case, lines) == ()
+    lines[k + 2] = "G1 X-8. Z-1. F400"  # 1 mm over 12: 4.8 degrees
+    lines[k + 3] = "G1 X-20. F400"
+    assert [(f.code, f.line) for f in faults(case, lines)] == [("ramp-angle", k + 3)]
+
+
+def test_descent_that_begins_in_material_is_a_slot(case):
+    lines = good_program()
+    k = at(lines, "G1 Z-10.0000")
+    lines[k:k] = ["G1 X-60. Y20. F3000", "Z-8.", "G1 X0. Z-8.5 F400", "G1 Z10. F3000", "G1 X-60. Y50."]
+    failures = faults(case, lines)
+    assert [(f.code, f.line) for f in failures] == [("overload", k + 3)]
+
+
+def test_overload_where_a_ring_is_left_out(case):
+    lines = good_program()
+    hx, hy = rings()[5]
+    k = at(lines, f"G1 X{-hx:.4f} Y{hy:.4f}")
+    del lines[k : k + 8]
+    failures = faults(case, lines)
+    assert {f.code for f in failures} == {"overload"}
+    width = 2 * (HALF[0] + R - BOSS[0] - R - WALL) / 12
+    long_side = [f for f in failures if f.line == k + 1 + 3]
+    assert long_side[0].value == pytest.approx(math.degrees(math.acos(1 - width / R)), abs=0.5)
+    assert min(f.line for f in failures) >= k + 1
+    assert max(f.line for f in failures) <= k + 8
+
+
+def test_overload_in_a_corner():
+    """A pocket corner: a straight pass into it meets the side wall as well."""
+    case = Case()
+    lines = good_program()
+    k = at(lines, "G1 Z-10.0000")
+    lines[k:k] = [
+        "G1 X-60. Y-20. F3000", "Z-1.", "G1 X10. F1000", "Y-22.4", "X-60.", "Y-17.6", "X10.", "Y-14.", "G1 Z10. F3000",
+        "G1 X-60. Y50.",
+    ]  # fmt: skip
+    failures = faults(case, lines)
+    assert failures
+    assert {f.code for f in failures} == {"overload"}
+    assert min(f.line for f in failures) == k + 3  # the slot itself
+    assert k + 8 in {f.line for f in failures}  # and the turn into the corner
+
+
+def test_holder_touch():
+    case = Case(cutter=[{"diameter": 2 * R, "flutes": 4, "flute_length": 25.0, "overhang": 25.5}],
+                holder={"profile": [[20.0, 30.0, 40.0]], "clearance": 1.0})  # fmt: skip
+    lines = good_program()
+    assert faults(case, lines) == ()  # 25.5 - 19.8 leaves 5.7 mm over the stock's top
+    short = Case(cutter=[{"diameter": 2 * R, "flutes": 4, "flute_length": 15.0, "overhang": 15.0}],
+                 holder={"profile": [[20.0, 30.0, 40.0]], "clearance": 1.0})  # fmt: skip
+    failures = faults(short, lines)
+    assert {f.code for f in failures} == {"holder", }
+    # Level 2 stands over ground cleared to -10: only the boss with its 1.8 mm of stock is in the holder's way, from
+    # the first ring whose path comes within the holder's 15 + 1 mm of it.
+    near = next(k for k, (hx, hy) in enumerate(rings()) if hy - 16.0 < BOSS[1] + WALL)
+    assert second_level(lines) + 2 + 8 * near <= min(f.line for f in failures if f.line) <= second_level(lines) + 4 + 8 * near
+    assert max(f.value for f in failures if f.line) == pytest.approx(19.8 - 15.0 + 1.0, abs=0.05)
+
+
+def test_shank_touch_and_flute_length():
+    thick = Case(cutter=[{"diameter": 2 * R, "flutes": 4, "flute_length": 12.0, "overhang": 40.0, "shank_diameter": 12.0}])
+    failures = faults(thick, good_program())
+    assert {f.code for f in failures} == {"shank"}
+    assert min(f.line for f in failures if f.line) > second_level(good_program())
+    lines = good_program(levels=(PLATE + FLOOR,))
+    short = Case(cutter=[{"diameter": 2 * R, "flutes": 4, "flute_length": 12.0, "overhang": 40.0}])
+    failures = faults(short, lines)
+    assert {f.code for f in failures} <= {"flute-length", "shank"}
+    assert failures
+
+
+def test_clamp_touch():
+    clear = Case(keepout=[{"name": "clamp", "min": [60.0, -10.0, -30.0], "max": [75.0, 10.0, 5.0]}])
+    lines = good_program()
+    assert faults(clear, lines) == ()
+    hx, hy = rings()[0]
+    touch = Case(keepout=[{"name": "clamp", "min": [hx + R - 0.05, -10.0, -30.0], "max": [75.0, 10.0, 5.0]}])
+    failures = faults(touch, lines)
+    downs = [k + 1 for k, line in enumerate(lines) if line == f"G1 Y{-hy + 2:.4f}"]
+    assert [(f.code, f.line) for f in failures] == [("keepout", k) for k in downs]
+    assert failures[0].value == pytest.approx(0.05, abs=1e-4)  # four decimals in the text
+    high = Case(keepout=[{"name": "vise", "min": [hx + R + 2, -10.0, -30.0], "max": [75.0, 10.0, 24.0]}],
+                cutter=[{"diameter": 2 * R, "flutes": 4, "flute_length": 25.0, "overhang": 25.5}],
+                holder={"profile": [[20.0, 30.0, 40.0]], "clearance": 1.0})  # fmt: skip
+    assert {f.code for f in faults(high, lines)} == {"keepout"}  # the holder, above the cutter
+
+
+def test_wrong_unit(case):
+    lines = good_program()
+    k = at(lines, "G21")
+    lines[k] = lines[k].replace("G21", "G20")
+    failures = faults(case, lines)
+    assert ("unit", k + 1) in {(f.code, f.line) for f in failures}
+
+
+def test_inch_program_read_as_mm_is_doubted(case):
+    lines = [line.replace("G21", "G20") for line in good_program()]
+    small = []
+    import re
+
+    for line in lines:
+        small.append(re.sub(r"([XYZIJ])(-?\d+\.?\d*)", lambda m: f"{m[1]}{float(m[2]) / 25.4:.5f}", line))
+    right = [re.sub(r"F(\d+)", lambda m: f"F{float(m[1]) / 25.4:.3f}", line) for line in small]
+    assert faults(case, right) == ()  # the same program in inches is a good one
+    wrong = [line.replace("G20", "G21") for line in small]
+    failures, warnings = case.faults("\n".join(wrong))
+    assert failures
+    assert "unit-doubt" in {w.code for w in warnings}
+
+
+def test_bad_arc(case):
+    lines = good_program()
+    k = at(lines, "G2", second_level(lines), 2)
+    lines[k] = lines[k].replace("I-2.0000", "I-2.0100")
+    failures = faults(case, lines)
+    assert first(failures) == ("arc-radius", k + 1)
+    assert {f.line for f in failures} <= {k + 1, k + 2}
+
+
+def test_missing_feed(case):
+    lines = good_program()
+    k = at(lines, "G1 Z-10")
+    lines = [line.split(" F")[0] if n == k else line for n, line in enumerate(lines)]
+    assert [(f.code, f.line) for f in faults(case, lines)] == [("feed-missing", k + 1)]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "code"),
+    [("S6000 M3", "S6000", "spindle-stopped"), ("S6000 M3", "S6000 M4", "spindle-direction"),
+     ("S6000 M3", "S16000 M3", "spindle-limit")],
+)  # fmt: skip
+def test_spindle(case, old, new, code):
+    lines = [line.replace(old, new) for line in good_program()]
+    failures = faults(case, lines)
+    assert {f.code for f in failures} == {code}
+
+
+def test_feed_over_the_machine_and_travel(case):
+    lines = good_program()
+    k = at(lines, "G1 X", 20)
+    lines[k] = lines[k].split(" F")[0] + " F9000"
+    failures = faults(case, lines)
+    assert [(f.code, f.line) for f in failures] == [("feed-limit", k + 1)]
+    lines = good_program()
+    k = at(lines, "G0 X-60.")
+    lines[k] = "G0 X-95. Y50."
+    lines.insert(k + 2, "G0 X-60.")
+    assert [(f.code, f.line) for f in faults(case, lines)] == [("travel", k + 1), ("travel", k + 2)]
+
+
+def test_the_whole_verdict(case):
+    text = "\n".join(good_program())
+    seen = []
+    result = check(text, case.job, part=case.part, stock=case.stock, progress=lambda *a: seen.append(a))
+    assert result.ok
+    assert result.gouge_mm == 0.0
+    assert result.allowance_mm == 0.0
+    width = 2 * (HALF[0] - BOSS[0] - WALL) / 24
+    assert result.engagement.worst_deg == pytest.approx(math.degrees(math.acos(1 - width / R)), abs=0.1)
+    assert result.engagement.over == (0.0, 0.0, 0.0)
+    # Block less the boss with its wall allowance, which the rings round to a radius of 2 - R < 0: sharp corners cut
+    # by a circle of 5 about a path corner of 2 leave a corner of the rectangle grown by nothing: closed form below.
+    import shapely
+
+    path = shapely.box(-BOSS[0] - R - WALL, -BOSS[1] - R - WALL, BOSS[0] + R + WALL, BOSS[1] + R + WALL)
+    path = path.buffer(-2.0, join_style="mitre").buffer(2.0, quad_segs=256)
+    kept = path.buffer(-R, quad_segs=256)
+    want = (4 * HALF[0] * HALF[1] - kept.area) * (0 - PLATE - FLOOR)
+    assert result.removed_mm3 == pytest.approx(want, rel=1e-3)
+    plate = next(f for f in result.leftover.flats if f["z"] == PLATE)
+    assert plate["typical_mm"] == pytest.approx(FLOOR, abs=1e-4)
+    assert plate["lowest_mm"] == pytest.approx(FLOOR, abs=1e-4)
+    assert result.floor_error < 1e-4
+    # The uncut top of the boss; its rim may be rounded off by the wall allowance.
+    assert 0 - TOP - FLOOR - 0.01 <= result.leftover.tallest_stair <= 0 - TOP - FLOOR + WALL
+    assert result.times["total"] == pytest.approx(sum(v for k, v in result.times.items() if k != "total"))
+    assert result.times["cutting"] > result.lengths["cutting"] / 1500 * 60
+    assert 0.0 < result.air_share < 0.1
+    assert result.worst_power_kw > 0.1
+    assert len(result.moves.line) == len(result.moves.power_kw) == len(result.program)
+    assert json.loads(json.dumps(result.to_dict()))["ok"] is True
+    assert {s for s, _, _ in seen} >= {"replay", "gouge", "leftover"}
+
+
+def test_same_text_same_verdict(case):
+    text = "\n".join(good_program(levels=(-10.0,)))
+    one, two = (check(text, case.job, part=case.part, stock=case.stock) for _ in range(2))
+    assert one.to_dict() == two.to_dict()
+    np.testing.assert_array_equal(one.leftover.heights, two.leftover.heights)
+
+
+def test_stair_height_on_a_slope():
+    """Steps of 1.5 mm on a 45 degree chamfer, cut by hand: the tallest stair is the step."""
+    import trimesh
+
+    from zrough.job import Job
+
+    profile = np.array([(-40.0, -30.0), (40.0, -30.0), (40.0, -20.0), (8.0, -20.0), (-7.0, -5.0), (-40.0, -5.0)])
+    solid = trimesh.creation.extrude_polygon(__import__("shapely").Polygon(profile), 50.0)
+    v = np.asarray(solid.vertices)
+    vertices = np.column_stack([v[:, 0], 25.0 - v[:, 2], v[:, 1]])
+    faces = np.asarray(solid.faces)
+    job = Job.from_dict(
+        {
+            "stock": {"kind": "block", "min": [-40.0, -25.0, -30.0], "max": [40.0, 25.0, -4.8]},
+            "cutter": [{"diameter": 10.0, "flutes": 4, "flute_length": 25.0, "overhang": 35.0}],
+            "material": {"name": "P"},
+            "machine": {"max_spindle_rpm": 12000.0, "max_feed": 6000.0},
+            "roughing": {"engagement_deg": 179.0, "wall_allowance": 0.3, "floor_allowance": 0.2},
+            "links": {"clearance": 10.0},
+        },
+        mesh=(vertices, faces),
+    )
+    lines = ["G21 G17 G90", "S6000 M3", "G0 X50 Y-40", "Z10"]
+    for k in range(10):
+        # A flat cutter grown by 0.3 touches the 45 degree slope with its bottom edge: x from the wall's line.
+        z = -19.8 + 1.5 * k
+        slope = 8.0 - (z - 0.2 + 20.0)
+        first = slope + R + 0.3 + 0.0005
+        lines += [f"G1 X50 Y-40 Z{z:.4f} F2000"]
+        x = 46.0
+        while x > first:
+            lines += [f"G1 X{x:.4f}", "Y40", "G1 Z10", "Y-40", f"Z{z:.4f}"]
+            x -= 4.0
+        lines += [f"G1 X{first:.4f}", "Y40", "Z10", "X50 Y-40"]
+    result = check("\n".join([*lines, "M30"]), job)
+    assert not [f for f in result.failures if f.code in ("gouge", "allowance")]
+    reach = result.leftover.reach
+    assert result.leftover.tallest_stair == pytest.approx(1.5, abs=reach + 0.1)
+
+
+def test_bad_input_is_one_clear_line(case):
+    with pytest.raises(NcError, match="no motion"):
+        check("G21\nM30\n", case.job, part=case.part, stock=case.stock)
+    with pytest.raises(CheckError):
+        check("G21 F100\nG1 X5\nM30\n", case.job, part=case.part, stock=case.stock)
