@@ -143,7 +143,7 @@ def short_cut(lines, rng):
     """Home straight through the boss instead of round it."""
     i = ring_start(lines, int(rng.integers(2)), int(rng.integers(len(RINGS)))) + 3
     lines[i] = f"G1 X{-RINGS[0][0]:.4f} Y{rng.uniform(-3, 3):.4f}"
-    return lines, {"gouge"}, i, i + 4  # the next arc starts from the wrong place
+    return lines, {"gouge"}, i, len(lines)  # what was left standing is met later
 
 
 def wrong_axis(lines, rng):
