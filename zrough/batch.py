@@ -17,12 +17,21 @@ from pathlib import Path
 from typing import IO, Any
 
 from zrough.batchpool import Stage, cores, execute_apart, run_tasks
-from zrough.batchwork import Outcome, Task, Work, execute, plan_and_write, swap_folder
+from zrough.batchwork import Outcome, Task, Work, execute, plan_and_write, plan_without_report, swap_folder
 from zrough.errors import BatchError, Cancelled, ZroughError
 from zrough.io import OutputError, make_folder, write_atomic
 from zrough.job import Job
 
-__all__ = ["Record", "Work", "find_jobs", "read_records", "run_batch"]
+__all__ = [
+    "Record",
+    "Work",
+    "find_jobs",
+    "plan_and_write",
+    "plan_without_report",
+    "read_records",
+    "run_batch",
+    "stop_when",
+]
 
 _log = logging.getLogger(__name__)
 
@@ -137,7 +146,8 @@ def run_batch(
         each job in a process of its own.
     confine : refuse jobs that name files outside their own folder.
     resume : skip jobs that an earlier run finished with the same input and version, outputs untouched.
-    work : ``work(job, folder, progress) -> Result``, importable by workers; default: plan, check, write.
+    work : ``work(job, folder, progress) -> Result``, importable by workers; default: plan, check,
+        write everything; `plan_without_report` writes the program only.
     on_record : called with each record as it comes.
     on_stage : called with ``(name, stage, done, total)`` while jobs run (worker processes only); may
         raise `Cancelled` to stop.

@@ -66,12 +66,12 @@ class Outcome:
     files: dict[str, bytes] = field(default_factory=dict)
 
 
-def plan_and_write(job: Job, out: Path, progress: Progress) -> Result:
+def plan_and_write(job: Job, out: Path, progress: Progress, report: bool = True) -> Result:
     """The usual work: plan the job, write program, report and leftover into ``out``."""
     import zrough
 
     plan = zrough.plan(job, progress)
-    plan.write(out)
+    plan.write(out, report=report)
     check = plan.check
     passed = check is not None and check.ok
     message = ""
@@ -79,6 +79,11 @@ def plan_and_write(job: Job, out: Path, progress: Progress) -> Result:
         failures = [] if check is None else [said(f) for f in check.failures]
         message = "; ".join(failures[:3]) or "not checked"
     return Result(passed, message, headline(plan.report))
+
+
+def plan_without_report(job: Job, out: Path, progress: Progress) -> Result:
+    """Plan, check and write the program alone: pages and pictures take longer than a small job."""
+    return plan_and_write(job, out, progress, report=False)
 
 
 def said(finding: object) -> str:

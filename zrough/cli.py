@@ -175,6 +175,7 @@ def batch(
     outside: Annotated[
         bool, typer.Option("--allow-outside", help="jobs may name files outside their own folder")
     ] = False,
+    report: Annotated[bool, typer.Option("--report/--no-report", help="write reports and leftover")] = True,
     fresh: Annotated[bool, typer.Option("--fresh", help="run finished jobs again")] = False,
     quiet: Quiet = False,
     verbose: Verbose = 0,
@@ -185,7 +186,7 @@ def batch(
     """
     _log_level(quiet, verbose)
     from zrough import cliview
-    from zrough.batch import find_jobs, run_batch
+    from zrough.batch import find_jobs, plan_and_write, plan_without_report, run_batch
 
     jobs = find_jobs(sources)
     with cliview.executor(scheduler) as executor, cliview.BatchView(len(jobs), quiet) as view:
@@ -198,6 +199,7 @@ def batch(
             memory_limit=memory,
             confine=not outside,
             resume=not fresh,
+            work=plan_and_write if report else plan_without_report,
             on_record=view.record,
             on_stage=view.stage,
         )
