@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import logging
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -33,6 +33,7 @@ MIN_DEPTH = 0.05  # mm; shallower marks are no openings
 ROUND = 0.95  # 4 pi area / perimeter^2 above which an opening is a hole (octagon 0.948, circle 1)
 LONG = 1.8  # length / width above which it is a slot
 OPEN_SHARE = 0.1  # of its area that must leave the part for an opening to count as through
+MIN_AREA = 0.3  # mm2; smaller rims are noise of the mesh
 MIN_BAY = 0.5  # mm2; plan area that an open chain must go round
 MAX_CUTS = 24  # heights at which the part is cut for rims that do not close
 
@@ -104,9 +105,7 @@ def find(
     chosen: list[_Rim] = []
     if width is not None or not wanted:
         for rim in rims:
-            if width is not None and (rim.narrow_side >= 2 * width and rim.circle()[1] * 2 >= width):
-                continue
-            if width is not None and (rim.circle()[1] * 2 >= width or any(r.holds(rim) for r in chosen)):
+            if width is not None and (any(r.holds(rim) for r in chosen) or not rim.narrower(width)):
                 continue
             if width is None and any(r.same(rim) for r in chosen):
                 continue
@@ -224,6 +223,13 @@ class _Rim:
             self._circle = outlines.largest_circle(around)
         return self._circle
 
+    def narrower(self, width: float) -> bool:
+        """Is its largest circle smaller than ``width``?"""
+        if self.narrow_side < width:
+            return True
+        least = _least_width([self.ring, *(island.ring for island in self.islands)])
+        return least < width and 2 * self.circle()[1] < width
+
     def holds(self, other: _Rim) -> bool:
         """Does ``other`` lie in this rim in plan?"""
         if (other.lower < self.lower - 1e-6)[:2].any() or (other.upper > self.upper + 1e-6)[:2].any():
@@ -240,37 +246,54 @@ class _Rim:
         return bool(near) and abs(self.extent - other.extent) < 1e-3 * self.extent
 
 
-def _rims_of(mesh: _Mesh, start: Index, end: Index, walls: Index) -> tuple[list[_Rim], list[Points]]:
-    """Closed rims among directed edges with the land on the left, and the chains that stay open."""
+def _rims_of(
+    mesh: _Mesh, start: Index, end: Index, walls: Index, keep: Callable[[Points], bool] | None = None
+) -> tuple[list[_Rim], list[Points]]:
+    """Closed rims among directed edges with the land on the left, and the chains that stay open.
+
+    ``keep`` says of a ring (n, 3) whether it is wanted as a hole.
+    """
     holes: list[_Rim] = []
-    tops: list[_Rim] = []
+    tops: list[tuple[float, Points, Index]] = []
     rest: list[Points] = []
     for edge, closed in topology.chains(start, end):
-        ring = mesh.vertices[start[edge]]
         if not closed:
-            rest.append(np.vstack((ring, mesh.vertices[end[edge[-1:]]])))
+            rest.append(mesh.vertices[np.append(start[edge], end[edge[-1]])])
             continue
+        ring = mesh.vertices[start[edge]]
         area = outlines.signed_area(ring)
-        if abs(area) < 1e-3:
+        if abs(area) < MIN_AREA:
             continue
-        if area < 0:  # land on the left of a clockwise loop lies outside it
+        if area > 0:
+            tops.append((area, ring, walls[edge]))
+        elif keep is None or keep(ring):  # land on the left of a clockwise loop lies outside it
             holes.append(_Rim(mesh, ring[::-1].copy(), walls[edge], []))
-        else:
-            tops.append(_Rim(mesh, ring, walls[edge], []))
-    for rim in holes:
-        low = float(rim.lower[2])
-        rim.islands = [
-            top for top in tops
-            if top.extent < rim.extent and float(top.lower[2]) >= low - 1e-3 and rim.holds(top)
-        ]  # fmt: skip
-    for rim in holes:  # an island in a hole in an island is none of the outer hole's business
-        inner = [h for h in holes if h is not rim and rim.islands and h.extent < rim.extent and rim.holds(h)]
-        rim.islands = [
-            top for top in rim.islands
-            if not any(o is not top and o.extent > top.extent and o.holds(top) for o in rim.islands)
-            and not any(h.holds(top) and h.extent > top.extent for h in inner)
-        ]  # fmt: skip
+    _set_islands(holes, tops)
     return holes, rest
+
+
+def _set_islands(holes: list[_Rim], tops: list[tuple[float, Points, Index]]) -> None:
+    """Give every hole the tops in it that stand as high as its rim, but for those in another top or hole."""
+    if not holes or not tops:
+        return
+    low = np.array([ring.min(axis=0) for _, ring, _ in tops])
+    high = np.array([ring.max(axis=0) for _, ring, _ in tops])
+    area = np.array([a for a, _, _ in tops])
+    hole_low, hole_high = np.array([h.lower for h in holes]), np.array([h.upper for h in holes])
+    for rim in holes:
+        within = ((low >= rim.lower - 1e-6) & (high <= rim.upper + 1e-6))[:, :2].all(axis=1)
+        within &= (area < rim.extent) & (low[:, 2] >= rim.lower[2] - 1e-3)
+        islands = [_Rim(rim.mesh, tops[k][1], tops[k][2], []) for k in np.flatnonzero(within).tolist()]
+        islands = [top for top in islands if rim.holds(top)]
+        if not islands:
+            continue
+        near = ((hole_low >= rim.lower - 1e-6) & (hole_high <= rim.upper + 1e-6))[:, :2].all(axis=1)
+        others = [holes[k] for k in np.flatnonzero(near).tolist() if holes[k].extent < rim.extent]
+        others = [*islands, *(hole for hole in others if rim.holds(hole))]
+        rim.islands = [
+            top for top in islands
+            if not any(o is not top and o.extent > top.extent and o.holds(top) for o in others)
+        ]  # fmt: skip
 
 
 def _cut_rims(part: Part, chains: list[Points], width: float | None) -> list[_Rim]:
@@ -285,25 +308,41 @@ def _cut_rims(part: Part, chains: list[Points], width: float | None) -> list[_Ri
     for z in sorted(ranked):
         height = min(float(c[:, 2].min()) for c in levels[z]) - UNDER
         near = np.concatenate(levels[z])[:, :2]
-        loops = [r for r in section.rings(part.vertices, part.faces, height) if outlines.signed_area(r) < 0]
-        if not any(_bounds(ring, near, width) for ring in loops):
-            continue
-        for rim in _outline_rims(part, height):
-            if _bounds(rim.ring, near, width):
-                found.append(rim)
+
+        def wanted(ring: Points, near: Points = near) -> bool:
+            return _bounds(ring, near, width)
+
+        loops = section.rings(part.vertices, part.faces, height)
+        if any(outlines.signed_area(ring) < -MIN_AREA and wanted(ring) for ring in loops):
+            found += _outline_rims(part, height, wanted)
     return found
 
 
 def _bounds(ring: Points, near: Points, width: float | None) -> bool:
-    """Does the outline touch the points, and is it narrow enough to matter?"""
-    if width is not None and float(np.ptp(ring[:, :2], axis=0).min()) >= 2 * width:
+    """Does the outline touch the points, and may it be narrow enough to matter?"""
+    if width is not None and _least_width([ring]) >= width:
         return False
     low, high = ring.min(axis=0)[:2] - 0.01, ring.max(axis=0)[:2] + 0.01
     close = near[((near >= low) & (near <= high)).all(axis=1)]
     return bool(close.size) and bool(outlines.distance(close, outlines.sides([ring])).min() < 0.01)
 
 
-def _outline_rims(part: Part, height: float) -> list[_Rim]:
+def _least_width(rings: list[Points]) -> float:
+    """Diameter that the largest circle between an outline and its islands has at least: 2 area / length.
+
+    Every point lies within that circle's radius of the outline, so radius x length is no less than the area.
+    """
+    areas = [_size(ring) for ring in rings]
+    return 2 * (2 * areas[0] - sum(areas)) / max(sum(_around(ring) for ring in rings), 1e-300)
+
+
+def _around(ring: Points) -> float:
+    """Length of a ring in plan, mm."""
+    step = ring[:, :2] - np.roll(ring[:, :2], 1, axis=0)
+    return float(np.hypot(step[:, 0], step[:, 1]).sum())
+
+
+def _outline_rims(part: Part, height: float, keep: Callable[[Points], bool] | None = None) -> list[_Rim]:
     """Free areas closed in by material at a height, as rims of the part cut off there."""
     vertices, faces = section.below(part.vertices, part.faces, height)
     if not len(faces):
@@ -314,8 +353,7 @@ def _outline_rims(part: Part, height: float) -> list[_Rim]:
     fresh = len(part.vertices)
     half = half[(e.start[half] >= fresh) & (e.end[half] >= fresh)]
     # looking at the walls' own direction, the open top edge has the material behind it on the right
-    holes, _ = _rims_of(mesh, e.end[half], e.start[half], half)
-    return holes
+    return _rims_of(mesh, e.end[half], e.start[half], half, keep)[0]
 
 
 def _rim_round(part: Part, rims: list[_Rim], x: float, y: float) -> _Rim:
@@ -409,9 +447,7 @@ def _opening(part: Part, rim: _Rim) -> Opening | None:
 
 
 def _kind(rim: _Rim, area: float, radius: float) -> str:
-    step = np.diff(np.vstack((rim.ring, rim.ring[:1]))[:, :2], axis=0)
-    around = float(np.hypot(step[:, 0], step[:, 1]).sum())
-    if not rim.islands and 4 * math.pi * area / around**2 > ROUND:
+    if not rim.islands and 4 * math.pi * area / _around(rim.ring) ** 2 > ROUND:
         return "hole"
     return "slot" if _length(rim.ring) > LONG * 2 * radius else "window"
 

@@ -14,8 +14,9 @@ Index = NDArray[np.int64]
 
 def signed_area(ring: Points) -> float:
     """Area in plan of a ring (n, 2 or more columns), positive if counter-clockwise, mm2."""
+    # about the first corner, so the closing side adds nothing
     x, y = ring[:, 0] - ring[0, 0], ring[:, 1] - ring[0, 1]
-    return 0.5 * float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum())
+    return 0.5 * float(np.dot(x[:-1], y[1:]) - np.dot(x[1:], y[:-1]))
 
 
 def sides(rings: Sequence[Points]) -> Points:

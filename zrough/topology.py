@@ -149,6 +149,9 @@ def chains(start: Index, end: Index) -> list[tuple[Index, bool]]:
     vertex with several ways out the walk takes the first not yet used, so a figure of eight becomes
     two loops or one; the order depends on the input alone.
     """
+    follow = _followers(start, end)
+    if follow is not None:
+        return _simple_chains(*follow)
     out: dict[int, list[int]] = {}
     for k, v in enumerate(start.tolist()):
         out.setdefault(v, []).append(k)
@@ -166,6 +169,36 @@ def chains(start: Index, end: Index) -> list[tuple[Index, bool]]:
     for v in out:
         while out[v]:
             found.extend(_walk(v, out, tails))
+    return found
+
+
+def _followers(start: Index, end: Index) -> tuple[list[int], list[int]] | None:
+    """The edge after each edge (-1 for none) and the edges that follow none; None if some place branches."""
+    order = np.argsort(start, kind="stable")
+    ranked = start[order]
+    if (ranked[1:] == ranked[:-1]).any() or len(np.unique(end)) < len(end):
+        return None
+    at = np.minimum(np.searchsorted(ranked, end), len(ranked) - 1)
+    after = np.where(ranked[at] == end, order[at], -1) if len(order) else order
+    first = np.ones(len(start), dtype=bool)
+    first[after[after >= 0]] = False
+    return after.tolist(), np.flatnonzero(first).tolist()
+
+
+def _simple_chains(after: list[int], lead: list[int]) -> list[tuple[Index, bool]]:
+    """Chains where every edge has at most one before and one after it."""
+    done = bytearray(len(after))
+    found: list[tuple[Index, bool]] = []
+    for begin in (*lead, *range(len(after))):
+        if done[begin]:
+            continue
+        path = []
+        k = begin
+        while k >= 0 and not done[k]:
+            done[k] = 1
+            path.append(k)
+            k = after[k]
+        found.append((np.array(path, dtype=np.int64), k >= 0))
     return found
 
 
