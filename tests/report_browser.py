@@ -9,6 +9,7 @@ import os
 import select
 import shutil
 import subprocess
+import sys
 import time
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -19,6 +20,15 @@ FLAGS = (
 )  # fmt: skip
 SOFT_WEBGL = ("--use-gl=angle", "--use-angle=swiftshader", "--enable-unsafe-swiftshader")
 NO_WEBGL = ("--disable-3d-apis",)
+
+# The browser reads from descriptor 3 and writes to 4, wherever the pipes stood before.
+_LAUNCH = """
+import fcntl, os, sys
+read, write = (fcntl.fcntl(int(n), fcntl.F_DUPFD, 64) for n in sys.argv[1:3])
+os.dup2(read, 3)
+os.dup2(write, 4)
+os.execvp(sys.argv[3], sys.argv[3:])
+"""
 
 
 class Page:
@@ -113,10 +123,9 @@ def browser(folder, *flags: str):
     our_read, its_write = os.pipe()
     its_read, our_write = os.pipe()
     command = [BROWSER, *FLAGS, *flags, f"--user-data-dir={folder}", "about:blank"]
-    # The browser reads from descriptor 3 and writes to 4.
-    shell = ["sh", "-c", f'exec "$@" 3<&{its_read} 4>&{its_write}', "sh", *command]
+    launcher = [sys.executable, "-c", _LAUNCH, str(its_read), str(its_write), *command]
     process = subprocess.Popen(
-        shell, pass_fds=(its_read, its_write), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        launcher, pass_fds=(its_read, its_write), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )
     os.close(its_read)
     os.close(its_write)

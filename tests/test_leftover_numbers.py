@@ -216,7 +216,9 @@ def test_all_the_leftover_down_to_the_cusps_is_taken():
     upright = 0.1 * np.sqrt(1.0 + (0.04 * x) ** 2 + (0.02 * y) ** 2)
     everything = (0.5 - upright).sum() * grid.cell**2
     assert load.removed <= everything
-    assert load.removed == pytest.approx(everything, rel=0.01)  # 0.003 mm cusps
+    assert load.removed == pytest.approx(
+        everything, rel=0.02
+    )  # a sloping border asks for the ball beyond the map
 
 
 def test_exact_tip_heights_may_be_given():

@@ -216,6 +216,20 @@ def test_drawn_path_is_the_path(plan, check):
     assert sum(len(line[0]) for lv in few for line in lv.values()) < 12_000
 
 
+def test_a_map_too_large_is_measured_at_every_kth_node(plan, check, monkeypatch):
+    from zrough import reportdata
+
+    whole = Facts(plan, check)
+    monkeypatch.setattr(reportdata, "MOST_NODES", whole.left_over[1].size // 3)
+    thin = Facts(plan, check)
+    assert thin.every == 2
+    assert thin.normal.percentiles[90.0] == pytest.approx(whole.normal.percentiles[90.0], abs=0.05)
+    grid = thin.left_over[0]
+    nodes = np.arange(0, grid.nx * grid.ny, 2)
+    even = nodes[(nodes // grid.nx % 2 == 0) & (nodes % grid.nx % 2 == 0)]
+    np.testing.assert_allclose(thin.thickness_at(even), whole.thickness_at(even))
+
+
 def test_series_keeps_every_peak(plan, check):
     spiky = copy.copy(check)
     spiky.moves = copy.copy(check.moves)

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from zrough.errors import StockError
 from zrough.grid import Grid, Map
 from zrough.io import write_atomic
-from zrough.nexttool import BallLoad, ball_load
+from zrough.nexttool import BallLoad, ball_load, by_rows
 from zrough.thinmesh import ThinMesh, glb_bytes, stl_bytes, thin, to_mesh
 
 __all__ = [
@@ -99,7 +99,10 @@ def normal_leftover(
     box = np.ascontiguousarray(np.concatenate([tri.min(axis=1), tri.max(axis=1)], axis=1))
     bins = _bins(tri, box, grid.cell)
     gap, under = np.empty_like(h), np.empty_like(h)
-    nearest_part(h, grid.x0, grid.y0, grid.cell, tri, normal, box, *bins, gap, under)
+    by_rows(
+        grid.ny,
+        lambda a, b: nearest_part(h, a, b, grid.x0, grid.y0, grid.cell, tri, normal, box, *bins, gap, under),
+    )
     seen = ~np.isnan(gap)
     if not seen.any():
         raise StockError("leftover on the part: stock and part do not overlap in plan; check their places")

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import math
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Literal
 
 import numpy as np
@@ -76,6 +80,14 @@ class BallLoad:
         found["percentiles"] = {f"{k:g}": v for k, v in self.percentiles.items()}
         found["places"] = [{"at": list(p.at), "bite": p.bite, "volume": p.volume} for p in self.places]
         return found
+
+
+def by_rows(rows: int, work: Callable[[int, int], object]) -> None:
+    """Call ``work(first, last)`` over all rows, in a few threads; each row is done by one of them."""
+    parts = np.linspace(0, rows, min(rows, 16) + 1).astype(int).tolist()
+    with ThreadPoolExecutor(max_workers=len(os.sched_getaffinity(0))) as pool:
+        for done in [pool.submit(work, a, b) for a, b in pairwise(parts)]:
+            done.result()
 
 
 def step_for_cusp(diameter: float, cusp: float) -> float:
@@ -201,7 +213,7 @@ def _rest(part: Map, every: int, cell: float, radius: float, allowance: float) -
     square = grown**2 - away[:, None] ** 2 - away[None, :] ** 2
     rise = np.where(square >= 0, np.sqrt(np.maximum(square, 0.0)), -np.inf)
     centre = np.empty_like(part[::every, ::every])
-    ball_rest(part, rise, every, centre)
+    by_rows(len(centre), lambda a, b: ball_rest(part, rise, every, a, b, centre))
     return centre - radius
 
 

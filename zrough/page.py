@@ -145,7 +145,7 @@ def _view_numbers(facts: Facts, told: dict[str, Any], unit: Unit, block: _Block)
     i, j, k = mesh.faces.T
     thickness = np.zeros(len(x))
     if facts.normal is not None:
-        thickness = facts.thickness.ravel()[mesh.nodes]
+        thickness = facts.thickness_at(mesh.nodes)
         found["limit"] = pictures.colour_limit(facts.normal.thickness)
     found["top"] = float(z.max())
     found["mesh"] = {
@@ -186,8 +186,8 @@ def still_pictures(facts: Facts, told: dict[str, Any]) -> dict[str, bytes]:
     limit = _near(value(facts.job.machine, "power_kw"), curve.power)
     found["load.png"] = pictures.load_png(curve.minutes, curve.engagement, curve.power, facts.cap, limit)
     found["levels.png"] = _rings_picture(facts, told)
-    if facts.left_over is not None and facts.normal is not None:
-        grid, heights = facts.left_over
+    if facts.measured is not None and facts.normal is not None:
+        grid, heights = facts.measured
         found["leftover.png"] = pictures.map_png(grid, facts.normal.thickness, heights)
         found["view.png"] = pictures.relief_png(grid, heights, facts.normal.thickness, facts.bottom)
     if facts.ball is not None:
@@ -218,7 +218,7 @@ def _rings_picture(facts: Facts, told: dict[str, Any]) -> bytes:
     stock = told["stock"]
     over = 0.02 * (stock["max"][0] - stock["min"][0]) + 0.6 * facts.job.cutters[0].diameter
     box = (stock["min"][0] - over, stock["max"][0] + over, stock["min"][1] - over, stock["max"][1] + over)
-    return pictures.rings_png([levels[k] for k in chosen], [paths[k] for k in chosen], box, facts.left_over)
+    return pictures.rings_png([levels[k] for k in chosen], [paths[k] for k in chosen], box, facts.measured)
 
 
 def _telling(levels: Sequence[dict[str, Any]]) -> list[int]:

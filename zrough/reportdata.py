@@ -29,6 +29,7 @@ GROUPS: dict[str, tuple[Kind, ...]] = {
 }
 BAND = 5.0  # degrees, width of a histogram band
 CHORD = 0.05  # mm, how far a drawn arc may stray
+MOST_NODES = 2_000_000  # of the leftover measured for the report; a few seconds
 
 
 def value(thing: object, *names: str, default: Any = None) -> Any:
@@ -107,6 +108,31 @@ class Facts:
         return None if found is None else (found.grid, found.heights)
 
     @cached_property
+    def every(self) -> int:
+        """Each how many-th node of the leftover is measured and pictured."""
+        if self.left_over is None:
+            return 1
+        return max(1, math.ceil(math.sqrt(self.left_over[1].size / MOST_NODES)))
+
+    @cached_property
+    def measured(self) -> tuple[Grid, Map] | None:
+        """The leftover at the nodes that are measured and pictured."""
+        if self.left_over is None:
+            return None
+        grid, heights = self.left_over
+        kept = np.ascontiguousarray(heights[:: self.every, :: self.every])
+        return Grid(grid.x0, grid.y0, grid.cell * self.every, kept.shape[1], kept.shape[0]), kept
+
+    def thickness_at(self, nodes: NDArray[np.int64]) -> Map:
+        """Leftover square to the part at nodes (n,) of the full map, flat indices; the nearest measured one."""
+        assert self.left_over is not None
+        columns = self.left_over[0].nx
+        ny, nx = self.thickness.shape
+        row = np.minimum((nodes // columns + self.every // 2) // self.every, ny - 1)
+        column = np.minimum((nodes % columns + self.every // 2) // self.every, nx - 1)
+        return self.thickness[row, column]
+
+    @cached_property
     def bottom(self) -> float:
         """Underside of the stock, mm."""
         lower = value(self.plan.part, "lower")
@@ -137,13 +163,13 @@ class Facts:
     @cached_property
     def normal(self) -> Any | None:
         """`NormalLeftover` of the stock after the replay."""
-        if self.left_over is None:
+        if self.measured is None:
             return None
         from zrough.errors import StockError
         from zrough.leftover import normal_leftover
 
         try:
-            return normal_leftover(*self.left_over, self.plan.part.triangles)
+            return normal_leftover(*self.measured, self.plan.part.triangles)
         except StockError:
             return None
 
@@ -152,12 +178,12 @@ class Facts:
         """Load of the next cutter, if the job names one."""
         semi = value(self.job, "semi_finish")
         diameter = value(semi, "ball_diameter")
-        if diameter is None or self.left_over is None or self.normal is None:
+        if diameter is None or self.measured is None or self.normal is None:
             return None
         from zrough.nexttool import ball_load
 
         return ball_load(
-            *self.left_over, self.normal.part, diameter, value(semi, "allowance", default=0.1),
+            *self.measured, self.normal.part, diameter, value(semi, "allowance", default=0.1),
             value(semi, "step_over"), limit=value(semi, "max_bite"),
         )  # fmt: skip
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 
 @njit(cache=True, nogil=True)
@@ -78,7 +78,7 @@ def _square(h, lo, hi, tol, v, u, half, odd, split):
             return
 
 
-@njit(cache=True, nogil=True, parallel=True)
+@njit(cache=True, nogil=True)
 def split_nodes(h, lo, hi, tol, size, split):
     """Mark every middle node at which a right triangle must be halved, small triangles first.
 
@@ -89,86 +89,79 @@ def split_nodes(h, lo, hi, tol, size, split):
     side = 2
     while side <= size:
         half = side // 2
-        for index in prange(rows // side + 1):
-            a = np.int64(index)
+        for a in range(rows // side + 1):
             for b in range(cols // side):
                 _edge(h, lo, hi, tol, a * side, b * side + half, 0, 1, half, split)
-        for index in prange(rows // side):
-            a = np.int64(index)
+        for a in range(rows // side):
             for b in range(cols // side + 1):
                 _edge(h, lo, hi, tol, a * side + half, b * side, 1, 0, half, split)
-        for index in prange(rows // side):
-            a = np.int64(index)
+        for a in range(rows // side):
             for b in range(cols // side):
                 _square(h, lo, hi, tol, a * side + half, b * side + half, half, (a + b) % 2 == 1, split)
         side *= 2
 
 
 @njit(cache=True, nogil=True)
-def _segment(p, q, x, y, z):
-    """Square of the distance of (x, y, z) from the segment p q."""
-    ex, ey, ez = q[0] - p[0], q[1] - p[1], q[2] - p[2]
-    length = ex * ex + ey * ey + ez * ez
-    t = 0.0
-    if length > 0.0:
-        t = min(max(((x - p[0]) * ex + (y - p[1]) * ey + (z - p[2]) * ez) / length, 0.0), 1.0)
-    return (x - p[0] - t * ex) ** 2 + (y - p[1] - t * ey) ** 2 + (z - p[2] - t * ez) ** 2
-
-
-@njit(cache=True, nogil=True)
-def _triangle(t, n, x, y, z):
-    """Square of the distance of (x, y, z) from the triangle t (3, 3) with unit normal n."""
-    off = (x - t[0, 0]) * n[0] + (y - t[0, 1]) * n[1] + (z - t[0, 2]) * n[2]
-    px, py, pz = x - off * n[0], y - off * n[1], z - off * n[2]
-    inside = n[0] != 0.0 or n[1] != 0.0 or n[2] != 0.0
+def _triangle(tri, m, normal, x, y, z):
+    """Square of the distance of (x, y, z) from triangle m."""
+    nx, ny, nz = normal[m, 0], normal[m, 1], normal[m, 2]
+    inside = nx != 0.0 or ny != 0.0 or nz != 0.0
+    nearest = np.inf
     for k in range(3):
-        p, q = t[k], t[(k + 1) % 3]
-        ex, ey, ez = q[0] - p[0], q[1] - p[1], q[2] - p[2]
-        fx, fy, fz = px - p[0], py - p[1], pz - p[2]
-        turn = (ey * fz - ez * fy) * n[0] + (ez * fx - ex * fz) * n[1] + (ex * fy - ey * fx) * n[2]
-        if turn < 0.0:
+        q = (k + 1) % 3
+        px, py, pz = x - tri[m, k, 0], y - tri[m, k, 1], z - tri[m, k, 2]
+        ex, ey, ez = tri[m, q, 0] - tri[m, k, 0], tri[m, q, 1] - tri[m, k, 1], tri[m, q, 2] - tri[m, k, 2]
+        length = ex * ex + ey * ey + ez * ez
+        t = 0.0
+        if length > 0.0:
+            t = min(max((px * ex + py * ey + pz * ez) / length, 0.0), 1.0)
+        nearest = min(nearest, (px - t * ex) ** 2 + (py - t * ey) ** 2 + (pz - t * ez) ** 2)
+        # left of each edge, seen along the normal: the point lies over the triangle
+        if (ey * pz - ez * py) * nx + (ez * px - ex * pz) * ny + (ex * py - ey * px) * nz < 0.0:
             inside = False
-            break
     if inside:
+        off = (x - tri[m, 0, 0]) * nx + (y - tri[m, 0, 1]) * ny + (z - tri[m, 0, 2]) * nz
         return off * off
-    return min(_segment(t[0], t[1], x, y, z), _segment(t[1], t[2], x, y, z), _segment(t[2], t[0], x, y, z))
+    return nearest
 
 
 @njit(cache=True, nogil=True)
-def _over(t, x, y):
-    """Height of the triangle at (x, y), -inf when it does not lie there or stands upright."""
-    ax, ay, bx, by = t[1, 0] - t[0, 0], t[1, 1] - t[0, 1], t[2, 0] - t[0, 0], t[2, 1] - t[0, 1]
+def _over(tri, m, x, y):
+    """Height of triangle m at (x, y), -inf when it does not lie there or stands upright."""
+    ax, ay = tri[m, 1, 0] - tri[m, 0, 0], tri[m, 1, 1] - tri[m, 0, 1]
+    bx, by = tri[m, 2, 0] - tri[m, 0, 0], tri[m, 2, 1] - tri[m, 0, 1]
     area = ax * by - ay * bx
     if area == 0.0:
         return -np.inf
-    px, py = x - t[0, 0], y - t[0, 1]
+    px, py = x - tri[m, 0, 0], y - tri[m, 0, 1]
     u = (px * by - py * bx) / area
     v = (ax * py - ay * px) / area
     if u < -1e-9 or v < -1e-9 or u + v > 1.0 + 1e-9:
         return -np.inf
-    return t[0, 2] + u * (t[1, 2] - t[0, 2]) + v * (t[2, 2] - t[0, 2])
+    return tri[m, 0, 2] + u * (tri[m, 1, 2] - tri[m, 0, 2]) + v * (tri[m, 2, 2] - tri[m, 0, 2])
 
 
 @njit(cache=True, nogil=True)
-def _gap(box, x, y, z):
-    """Square of the distance of (x, y, z) from an upright box (6,)."""
-    dx = max(box[0] - x, 0.0, x - box[3])
-    dy = max(box[1] - y, 0.0, y - box[4])
-    dz = max(box[2] - z, 0.0, z - box[5])
+def _gap(box, m, x, y, z):
+    """Square of the distance of (x, y, z) from upright box m."""
+    dx = max(box[m, 0] - x, 0.0, x - box[m, 3])
+    dy = max(box[m, 1] - y, 0.0, y - box[m, 4])
+    dz = max(box[m, 2] - z, 0.0, z - box[m, 5])
     return dx * dx + dy * dy + dz * dz
 
 
-@njit(cache=True, nogil=True, parallel=True)
-def nearest_part(h, x0, y0, cell, tri, normal, box, starts, items, bx0, by0, pitch, nbx, nby, gap, under):
-    """Distance of every node of the leftover from the part, and the part's height under the node.
+@njit(cache=True, nogil=True)
+def nearest_part(
+    h, first, last, x0, y0, cell, tri, normal, box, starts, items, bx0, by0, pitch, nbx, nby, gap, under
+):
+    """Distance of the leftover's nodes in rows ``first..last`` from the part, and the part's height below.
 
     tri (m, 3, 3), normal (m, 3) unit, box (m, 6) low and high corners; ``items[starts[b]:starts[b + 1]]``
     are the triangles that reach plan bin b = row * nbx + column of width ``pitch``. gap, under : (ny, nx),
     mm; gap is NaN and under -inf where no part lies under the node.
     """
-    ny, nx = h.shape
-    for row in prange(ny):
-        i = np.int64(row)
+    nx = h.shape[1]
+    for i in range(first, last):
         y = y0 + i * cell
         for j in range(nx):
             gap[i, j] = np.nan
@@ -183,7 +176,7 @@ def nearest_part(h, x0, y0, cell, tri, normal, box, starts, items, bx0, by0, pit
                 t = items[k]
                 if min(x - box[t, 0], box[t, 3] - x, y - box[t, 1], box[t, 4] - y) < -1e-9:
                     continue
-                top = max(top, _over(tri[t], x, y))
+                top = max(top, _over(tri, t, x, y))
             if top == -np.inf:
                 continue
             under[i, j] = top
@@ -202,23 +195,23 @@ def nearest_part(h, x0, y0, cell, tri, normal, box, starts, items, bx0, by0, pit
                             continue
                         for k in range(starts[r * nbx + c], starts[r * nbx + c + 1]):
                             t = items[k]
-                            if _gap(box[t], x, y, z) < best:
-                                best = min(best, _triangle(tri[t], normal[t], x, y, z))
+                            if _gap(box, t, x, y, z) < best:
+                                best = min(best, _triangle(tri, t, normal, x, y, z))
                 ring += 1
             gap[i, j] = math.sqrt(best) if z >= top else -math.sqrt(best)
 
 
-@njit(cache=True, nogil=True, parallel=True)
-def ball_rest(part, rise, every, out):
+@njit(cache=True, nogil=True)
+def ball_rest(part, rise, every, first, last, out):
     """Height of the ball's centre when it rests on the part: max of part + rise over the footprint.
 
     part : (ny, nx), -inf nothing. rise : (2 k + 1, 2 k + 1), mm, -inf outside the ball. out : the centre at
-    each ``every``-th node of the part.
+    each ``every``-th node of the part, filled in rows ``first..last``.
     """
     ny, nx = part.shape
     k = rise.shape[0] // 2
-    for row in prange(out.shape[0]):
-        i = np.int64(row) * every
+    for row in range(first, last):
+        i = row * every
         for column in range(out.shape[1]):
             j = column * every
             best = -np.inf
@@ -245,8 +238,9 @@ def ball_cut(stock, before, cell, radius, path, fresh, first, bite, volume):
             low = min(low, math.floor(path[n, 1] - reach))
             high = max(high, math.ceil(path[n, 1] + reach))
         low, high = max(low, 0), min(high, ny - 1)
-        if low <= high:
-            before[low : high + 1] = stock[low : high + 1]
+        for i in range(low, high + 1):
+            for j in range(nx):
+                before[i, j] = stock[i, j]
         for n in range(first[p], first[p + 1]):
             x, y, tip = path[n, 0], path[n, 1], path[n, 2]
             centre = tip + radius
