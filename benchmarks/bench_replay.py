@@ -1,6 +1,7 @@
 """Replay speed and memory: path steps a second, 200 m of path, a 305 x 305 mm plate.
 
-python benchmarks/bench_replay.py [metres] [chord]     chord: length of straight pieces, mm; 0 = lines and arcs
+python benchmarks/bench_replay.py [metres] [chord]     chord: length of straight pieces, mm; 0 = lines and
+arcs
 """
 
 from __future__ import annotations
@@ -127,11 +128,11 @@ def main():
     print(f"path                       {length:8.1f} m, {len(read)} motions, {len(pieces)} pieces")
     print(f"read / pieces              {t_read:8.2f} s / {t_cut:.2f} s")
     print(
-        f"replay                     {t_run:8.2f} s, {result.steps} steps, {result.steps / t_run / 1e6:.2f} M steps/s"
+        f"replay                     {t_run:8.2f} s, {result.steps} steps, {result.steps / t_run / 1e6:.2f} M/s"
     )
     print(f"against triangles          {t_gouge:8.2f} s")
     print(
-        f"worst engagement           {result.worst.max():8.2f} degrees, volume {result.volume.sum() / 1000:.2f} cm3"
+        f"worst engagement           {result.worst.max():8.2f} degrees, {result.volume.sum() / 1000:.2f} cm3"
     )
     print(f"map                        {result.grid.nx} x {result.grid.ny}, pitch {result.grid.cell:.4f} mm")
     print(f"memory                     {peak():8.0f} MB at most, {peak() - before:.0f} MB over the small run")

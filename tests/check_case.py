@@ -1,4 +1,5 @@
-"""A boss on a plate, a good program for it written by hand, and faults to plant. Imports nothing of the planner."""
+"""A boss on a plate, a good program for it written by hand, and faults to plant. Imports nothing of the
+planner."""
 
 from __future__ import annotations
 
@@ -70,7 +71,9 @@ def rings(count=12):
     """Half sides of the cutter's path, from outside inward to the wall allowance."""
     first = (HALF[0] + R, HALF[1] + R)
     last = (BOSS[0] + R + WALL, BOSS[1] + R + WALL)
-    return [tuple(f + (e - f) * k / count for f, e in zip(first, last, strict=True)) for k in range(1, count + 1)]
+    return [
+        tuple(f + (e - f) * k / count for f, e in zip(first, last, strict=True)) for k in range(1, count + 1)
+    ]
 
 
 def good_program(levels=(-10.0, PLATE + FLOOR)):

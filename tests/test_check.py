@@ -1,4 +1,5 @@
-"""Planted faults are found at their line, a clean program raises nothing, and mutations are told from harmless edits."""
+"""Planted faults are found at their line, a clean program raises nothing, and mutations are told from
+harmless edits."""
 
 from __future__ import annotations
 
@@ -164,16 +165,26 @@ def test_holder_touch():
     short = Case(cutter=[{"diameter": 2 * R, "flutes": 4, "flute_length": 15.0, "overhang": 15.0}],
                  holder={"profile": [[20.0, 30.0, 40.0]], "clearance": 1.0})  # fmt: skip
     failures = faults(short, lines)
-    assert {f.code for f in failures} == {"holder", }
-    # Level 2 stands over ground cleared to -10: only the boss with its 1.8 mm of stock is in the holder's way, from
-    # the first ring whose path comes within the holder's 15 + 1 mm of it.
+    assert {f.code for f in failures} == {
+        "holder",
+    }
+    # Level 2 stands over ground cleared to -10: only the boss with its 1.8 mm of stock is in the holder's
+    # way, from the first ring whose path comes within the holder's 15 + 1 mm of it.
     near = next(k for k, (hx, hy) in enumerate(rings()) if hy - 16.0 < BOSS[1] + WALL)
-    assert second_level(lines) + 2 + 8 * near <= min(f.line for f in failures if f.line) <= second_level(lines) + 4 + 8 * near
+    assert (
+        second_level(lines) + 2 + 8 * near
+        <= min(f.line for f in failures if f.line)
+        <= second_level(lines) + 4 + 8 * near
+    )
     assert max(f.value for f in failures if f.line) == pytest.approx(19.8 - 15.0 + 1.0, abs=0.05)
 
 
 def test_shank_touch_and_flute_length():
-    thick = Case(cutter=[{"diameter": 2 * R, "flutes": 4, "flute_length": 12.0, "overhang": 40.0, "shank_diameter": 12.0}])
+    thick = Case(
+        cutter=[
+            {"diameter": 2 * R, "flutes": 4, "flute_length": 12.0, "overhang": 40.0, "shank_diameter": 12.0}
+        ]
+    )
     failures = faults(thick, good_program())
     assert {f.code for f in failures} == {"shank"}
     assert min(f.line for f in failures if f.line) > second_level(good_program())
@@ -273,8 +284,9 @@ def test_the_whole_verdict(case):
     width = 2 * (HALF[0] - BOSS[0] - WALL) / 24
     assert result.engagement.worst_deg == pytest.approx(math.degrees(math.acos(1 - width / R)), abs=0.1)
     assert result.engagement.over == (0.0, 0.0, 0.0)
-    # Block less the boss with its wall allowance, which the rings round to a radius of 2 - R < 0: sharp corners cut
-    # by a circle of 5 about a path corner of 2 leave a corner of the rectangle grown by nothing: closed form below.
+    # Block less the boss with its wall allowance, which the rings round to a radius of 2 - R < 0: sharp
+    # corners cut by a circle of 5 about a path corner of 2 leave a corner of the rectangle grown by nothing:
+    # closed form below.
     import shapely
 
     path = shapely.box(-BOSS[0] - R - WALL, -BOSS[1] - R - WALL, BOSS[0] + R + WALL, BOSS[1] + R + WALL)
@@ -310,7 +322,9 @@ def test_stair_height_on_a_slope():
 
     from zrough.job import Job
 
-    profile = np.array([(-40.0, -30.0), (40.0, -30.0), (40.0, -20.0), (8.0, -20.0), (-7.0, -5.0), (-40.0, -5.0)])
+    profile = np.array(
+        [(-40.0, -30.0), (40.0, -30.0), (40.0, -20.0), (8.0, -20.0), (-7.0, -5.0), (-40.0, -5.0)]
+    )
     solid = trimesh.creation.extrude_polygon(__import__("shapely").Polygon(profile), 50.0)
     v = np.asarray(solid.vertices)
     vertices = np.column_stack([v[:, 0], 25.0 - v[:, 2], v[:, 1]])

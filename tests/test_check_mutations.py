@@ -1,4 +1,5 @@
-"""Two hundred and more seeded edits of a good program: each fault is found where it is, no harmless edit is blamed.
+"""Two hundred and more seeded edits of a good program: each fault is found where it is, no harmless edit is
+blamed.
 
 What an edit must lead to follows from how it is made, never from what the check says.
 """
@@ -9,7 +10,7 @@ import re
 
 import numpy as np
 import pytest
-from check_case import BOSS, FLOOR, HALF, PLATE, WALL, Case, R, good_program, rings
+from check_case import FLOOR, PLATE, WALL, Case, good_program, rings
 
 LEVELS = (-10.0, PLATE + FLOOR)
 RINGS = rings()
@@ -22,7 +23,8 @@ def ring_start(lines, level, k):
     return next(i for i, line in enumerate(lines) if line.startswith(head)) + 1 + BLOCK * k
 
 
-# Each mutation: (lines, rng) -> (lines, codes that must appear, first index edited, last index that may be blamed).
+# Each mutation: (lines, rng) -> (lines, codes that must appear, first index edited, last index that may be
+# blamed).
 
 
 def deeper_floor(lines, rng):
@@ -34,7 +36,7 @@ def deeper_floor(lines, rng):
 def thinner_wall(lines, rng):
     level = int(rng.integers(2))
     i = ring_start(lines, level, len(RINGS) - 1) + 3  # the right side, downward
-    hx, hy = RINGS[-1]
+    hx, _hy = RINGS[-1]
     push = WALL + rng.uniform(0.01, 1.0)
     lines[i] = f"G1 X{hx - push:.4f} Y0."
     return lines, {"gouge"}, i, i + 1
@@ -42,7 +44,7 @@ def thinner_wall(lines, rng):
 
 def thinner_allowance(lines, rng):
     i = ring_start(lines, int(rng.integers(2)), len(RINGS) - 1) + 3
-    hx, hy = RINGS[-1]
+    hx, _hy = RINGS[-1]
     lines[i] = f"G1 X{hx - rng.uniform(0.02, WALL - 0.02):.4f} Y0."
     return lines, {"allowance"}, i, i + 1
 
@@ -81,7 +83,13 @@ def steep_ramp(lines, rng):
     drop = min(1.7, run * np.tan(angle))
     run = drop / np.tan(angle)
     x, y = rng.uniform(-20, 5), rng.uniform(-20, 20)
-    lines[i:i] = [f"G1 X{x:.4f} Y{y:.4f} F3000", "Z0.", f"G1 X{x + run:.4f} Z{-drop:.4f} F300", "G1 Z10. F3000", "G1 X-60. Y50."]
+    lines[i:i] = [
+        f"G1 X{x:.4f} Y{y:.4f} F3000",
+        "Z0.",
+        f"G1 X{x + run:.4f} Z{-drop:.4f} F300",
+        "G1 Z10. F3000",
+        "G1 X-60. Y50.",
+    ]
     return lines, {"ramp-angle"}, i, i + 2
 
 
@@ -208,7 +216,10 @@ def split_line(lines, rng):
 
 def detour_in_air(lines, rng):
     i = next(k for k, line in enumerate(lines) if line.startswith("G1 X-60. Y50."))
-    lines[i:i] = ["Z10. F3000", f"G1 X{rng.uniform(-80, 80):.4f} Y{rng.uniform(-80, 80):.4f} Z{rng.uniform(10, 50):.4f}"]
+    lines[i:i] = [
+        "Z10. F3000",
+        f"G1 X{rng.uniform(-80, 80):.4f} Y{rng.uniform(-80, 80):.4f} Z{rng.uniform(10, 50):.4f}",
+    ]
     return lines
 
 
@@ -229,7 +240,18 @@ def good_ramp(lines, rng):
     return lines
 
 
-HARMLESS = [numbered, commented, slower, spaced, repeated_mode, a_hair_off, split_line, detour_in_air, air_ring, good_ramp]
+HARMLESS = [
+    numbered,
+    commented,
+    slower,
+    spaced,
+    repeated_mode,
+    a_hair_off,
+    split_line,
+    detour_in_air,
+    air_ring,
+    good_ramp,
+]
 
 ONE_WAY = {feed_lost, unit_swapped, numbered, spaced}  # nothing in them is drawn by lot
 CASES = [(m, s) for m in FAULTY for s in range(1 if m in ONE_WAY else 10)]

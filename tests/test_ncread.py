@@ -41,7 +41,9 @@ def test_the_radius_arc_of_nist_ir_6556():
     assert long_way.sweep[-1] < -math.pi
 
 
-@pytest.mark.parametrize(("off", "good"), [(0.0019, True), (0.0021, False), (-0.0019, True), (-0.0021, False)])
+@pytest.mark.parametrize(
+    ("off", "good"), [(0.0019, True), (0.0021, False), (-0.0019, True), (-0.0021, False)]
+)
 def test_radius_mismatch_limit_in_mm(off, good):
     # NIST IR 6556, 3.5.3.2: an error if the radii differ by more than .002 mm.
     program = read(HEAD + f"G0 X10 Y0 Z0\nG3 X0 Y{10 + off:.4f} I-10 J0\nM2")
@@ -75,7 +77,9 @@ def test_incremental_equals_absolute():
 def test_full_circle_repeats_an_axis():
     program = read(HEAD + "G0 X5 Y0 Z0\nG2 X5 I-5\nM30")
     assert program.sweep[-1] == pytest.approx(-2 * math.pi)
-    assert "arc" in codes(read(HEAD + "G0 X5 Y0 Z0\nG2 I-5\nM30"))  # NIST IR 6556, 3.5.3.2: X and Y both omitted
+    assert "arc" in codes(
+        read(HEAD + "G0 X5 Y0 Z0\nG2 I-5\nM30")
+    )  # NIST IR 6556, 3.5.3.2: X and Y both omitted
 
 
 def test_planes():
@@ -96,7 +100,9 @@ def test_modal_words_comments_numbers_and_spaces():
 
 
 def test_spindle_tool_dwell_and_offsets():
-    program = read("G21 G90 G54\nT7 M6\nS4000 M3\nG43 H7 G0 X0 Y0 Z5\nG4 P1.5\nG1 Z0 F100\nM5\nG1 X1\nM4 S500 X2\nM30")
+    program = read(
+        "G21 G90 G54\nT7 M6\nS4000 M3\nG43 H7 G0 X0 Y0 Z5\nG4 P1.5\nG1 Z0 F100\nM5\nG1 X1\nM4 S500 X2\nM30"
+    )
     assert program.spindle.tolist() == [4000, 4000, 0, -500]
     assert set(program.tool) == {7}
     assert program.dwells == ((5, 1.5),)
@@ -173,7 +179,11 @@ def test_slow_and_fast_reading_agree():
     fast, slow = [HEAD + "G0 X0 Y0 Z0\n"], [HEAD + "G0 X0 Y0 Z0\n"]
     for _ in range(300):
         x, y, z = np.round(rng.uniform(-50, 50, 3), 4)
-        words = f"G1 X{x} Y{y}" + (f" Z{z}" if rng.random() < 0.3 else "") + (f" F{rng.integers(10, 900)}" if rng.random() < 0.3 else "")
+        words = (
+            f"G1 X{x} Y{y}"
+            + (f" Z{z}" if rng.random() < 0.3 else "")
+            + (f" F{rng.integers(10, 900)}" if rng.random() < 0.3 else "")
+        )
         fast.append(words + "\n")
         slow.append(words + " M8\n")
     a, b = read("".join(fast) + "M30"), read("".join(slow) + "M30")

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from zrough import ncread, replay
+import itertools
 
 R = 6.0
 
@@ -46,7 +47,18 @@ class Any_(Block):
 FAR_PART = np.array([[[-1.0, -1, -90], [1, -1, -90], [0, 1, -90]]])
 
 
-def run(text, stock, corner=0.0, radius=R, cap=60.0, flute=40.0, overhang=60.0, part=FAR_PART, holder=((20.0, 40.0, 40.0),), shank=None):
+def run(
+    text,
+    stock,
+    corner=0.0,
+    radius=R,
+    cap=60.0,
+    flute=40.0,
+    overhang=60.0,
+    part=FAR_PART,
+    holder=((20.0, 40.0, 40.0),),
+    shank=None,
+):
     cutter = SimpleNamespace(
         diameter=2 * radius, corner_radius=corner, flute_length=flute, overhang=overhang, shank_diameter=shank
     )
@@ -74,7 +86,7 @@ def test_side_cut_is_within_half_a_degree(width, angle):
     def at(x, y):
         return f"X{x * c - y * s:.4f} Y{x * s + y * c:.4f}"
 
-    program, result = run(
+    _program, result = run(
         text(f"G0 {at(-70, -30)}", "Z10", f"G0 {at(-70, 0)}", "G1 Z-5 F500", f"G1 {at(70, 0)} F900",
              f"{at(70, 30)}", f"{at(-30, 30)}", f"G1 {at(-30, width)}", f"G1 {at(0, width)}", f"{at(30, width)}"),
         Block((-60, -60, -20), (60, 60, 0)),
@@ -86,26 +98,31 @@ def test_side_cut_is_within_half_a_degree(width, angle):
 
 
 def test_slot_is_half_the_circle():
-    program, result = run(text("G0 X-40 Y3", "Z10", "G1 Z-5 F500", "X20"), Block((-30, -30, -20), (30, 30, 0)))
+    _program, result = run(
+        text("G0 X-40 Y3", "Z10", "G1 Z-5 F500", "X20"), Block((-30, -30, -20), (30, 30, 0))
+    )
     assert result.worst[-1] == pytest.approx(180.0, abs=0.5)
 
 
 def circle_law(path_radius, step):
-    """Engagement of a circular path expanding over a cleared disc: the angle between heading and the cut's edge.
+    """Engagement of a circular path expanding over a cleared disc: the angle between heading and the cut's
+    edge.
 
-    Two circles meet: the cleared disc of radius (path_radius - step) + R round the centre, the cutter of radius R
-    at path_radius. Law of cosines.
+    Two circles meet: the cleared disc of radius (path_radius - step) + R round the centre, the cutter of
+    radius R at path_radius. Law of cosines.
     """
     cleared = path_radius - step + R
     cosine = (path_radius**2 + R**2 - cleared**2) / (2 * path_radius * R)
     return 180.0 - math.degrees(math.acos(cosine))
 
 
-@pytest.mark.parametrize(("path_radius", "step"), [(3.0, 1.2), (6.0, 3.0), (9.0, 2.0), (12.0, 1.5), (24.0, 3.0)])
+@pytest.mark.parametrize(
+    ("path_radius", "step"), [(3.0, 1.2), (6.0, 3.0), (9.0, 2.0), (12.0, 1.5), (24.0, 3.0)]
+)
 @pytest.mark.parametrize("turn", ["G2", "G3"])
 def test_circular_expansion_is_within_half_a_degree(path_radius, step, turn):
     lines = ["G0 X0 Y0", "Z10", "G1 Z-4 F300"]
-    radii = np.arange(0.5, path_radius - step, 0.5).tolist() + [path_radius - step, path_radius]
+    radii = [*np.arange(0.5, path_radius - step, 0.5).tolist(), path_radius - step, path_radius]
     for r in radii:
         ways = ((0, r), (-r, 0), (0, -r), (r, 0)) if turn == "G3" else ((0, -r), (-r, 0), (0, r), (r, 0))
         at, arcs = (r, 0.0), []
@@ -113,7 +130,7 @@ def test_circular_expansion_is_within_half_a_degree(path_radius, step, turn):
             arcs.append(f"{turn} X{x:.4f} Y{y:.4f} I{-at[0]:.4f} J{-at[1]:.4f}")
             at = (x, y)
         lines += [f"G1 X{r:.4f} Y0 F900", *arcs]
-    program, result = run(text(*lines), Block((-60, -60, -20), (60, 60, 0)), radius=R)
+    _program, result = run(text(*lines), Block((-60, -60, -20), (60, 60, 0)), radius=R)
     want = circle_law(path_radius, step)
     # The first quarter starts out of ground cleared by the way outward, the last meets it again.
     assert result.worst[-3:-1] == pytest.approx([want, want], abs=0.5)
@@ -122,7 +139,7 @@ def test_circular_expansion_is_within_half_a_degree(path_radius, step, turn):
 
 def test_edges_of_a_round_block_are_exact():
     # A cutter passing a disc of radius 20 at offset: closed form of two circles.
-    program, result = run(text("G0 X-40 Y24", "Z10", "G1 Z-5 F500", "G1 X0 F500"), Round(20.0, -20.0, 0.0))
+    _program, result = run(text("G0 X-40 Y24", "Z10", "G1 Z-5 F500", "G1 X0 F500"), Round(20.0, -20.0, 0.0))
     cosine = (24.0**2 + R**2 - 20.0**2) / (2 * 24.0 * R)
     half = math.degrees(math.acos(cosine))
     # At x = 0 the heading is +x: the arc from -half to +half about -y, its forward part is half.
@@ -147,7 +164,9 @@ def test_random_ground_agrees_with_brute_force():
     errors = []
     for _ in range(12):
         p = np.round(rng.uniform(-25, 25, (9, 2)), 4)
-        lines = [f"G0 X{p[0, 0]:.4f} Y{p[0, 1]:.4f}", "Z10", "G1 Z-4 F300"] + [f"G1 X{x:.4f} Y{y:.4f} F900" for x, y in p[1:]]
+        lines = [f"G0 X{p[0, 0]:.4f} Y{p[0, 1]:.4f}", "Z10", "G1 Z-4 F300"] + [
+            f"G1 X{x:.4f} Y{y:.4f} F900" for x, y in p[1:]
+        ]
         program, result = run(text(*lines), Block((-90, -90, -20), (90, 90, 0)))
         m = len(program) - 1
         start, end = p[-2], p[-1]
@@ -166,8 +185,10 @@ def test_mean_over_random_ground_agrees_with_brute_force():
     rng = np.random.default_rng(11)
     for _ in range(6):
         p = np.round(rng.uniform(-20, 20, (7, 2)), 4)
-        lines = [f"G0 X{p[0, 0]:.4f} Y{p[0, 1]:.4f}", "Z10", "G1 Z-4 F300"] + [f"G1 X{x:.4f} Y{y:.4f} F900" for x, y in p[1:]]
-        program, result = run(text(*lines), Block((-90, -90, -20), (90, 90, 0)))
+        lines = [f"G0 X{p[0, 0]:.4f} Y{p[0, 1]:.4f}", "Z10", "G1 Z-4 F300"] + [
+            f"G1 X{x:.4f} Y{y:.4f} F900" for x, y in p[1:]
+        ]
+        _program, result = run(text(*lines), Block((-90, -90, -20), (90, 90, 0)))
         start, end = p[-2], p[-1]
         count = max(1, math.ceil(math.dist(start, end) / 0.15 - 1e-9))
         heading = (end - start) / math.dist(start, end)
@@ -217,7 +238,7 @@ def test_entry_helix_is_counted_apart_and_its_clean_circle_too():
 def test_volume_of_a_slot(angle):
     c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
     p, q = (-15 * c, -15 * s), (15 * c, 15 * s)
-    program, result = run(
+    _program, result = run(
         text(f"G0 X{p[0]:.4f} Y{p[1]:.4f}", "Z10", "G1 Z-7.3 F300", f"G1 X{q[0]:.4f} Y{q[1]:.4f}"),
         Block((-30.03, -30.07, -20), (30.11, 30.02, 0)),
     )
@@ -232,7 +253,7 @@ def test_volume_of_a_pocket_in_three_levels_and_open_edges():
         for k in range(12):
             y = -31.37 + 3.1 * k
             lines += [f"G1 X-60 Y{y:.4f}", f"X60 Y{y:.4f}", "G1 Z20 X60", "X-60", f"Z{z}"]
-    program, result = run(text(*lines), Block((-40.013, -30.04, -20), (40.02, 30.05, 0)))
+    _program, result = run(text(*lines), Block((-40.013, -30.04, -20), (40.02, 30.05, 0)))
     width = (-31.37 + 3.1 * 11 + R) + 30.04
     assert result.volume.sum() == pytest.approx(80.033 * width * 9.5, rel=1e-3)
 
@@ -243,23 +264,27 @@ def test_volume_of_a_bull_nose_path_against_a_boolean_library():
 
     corner, z = 2.0, -6.0
     quarter = np.radians(np.linspace(0, 90, 33))
-    outline = [(0.0, 0.0)] + [(R - corner + corner * math.sin(a), corner - corner * math.cos(a)) for a in quarter]
+    outline = [(0.0, 0.0)] + [
+        (R - corner + corner * math.sin(a), corner - corner * math.cos(a)) for a in quarter
+    ]
     outline += [(R, 30.0), (0.0, 30.0)]
     tool = manifold3d.Manifold.revolve(manifold3d.CrossSection([outline]), 512)
     path = [(-50.0, -8.0), (10.0, -8.0), (10.0, 9.0), (-12.3, 4.0)]
     block = manifold3d.Manifold.cube((60.0, 50.0, 20.0)).translate((-30.0, -25.0, -20.0))
     left = block
-    for a, b in zip(path, path[1:], strict=False):
+    for a, b in itertools.pairwise(path):
         both = manifold3d.Manifold.batch_hull([tool.translate((*a, z)), tool.translate((*b, z))])
         left = left - both
     want = block.volume() - left.volume()
-    lines = [f"G0 X{path[0][0]} Y{path[0][1]}", "Z10", f"G1 Z{z} F500"] + [f"G1 X{x} Y{y} F500" for x, y in path[1:]]
-    program, result = run(text(*lines), Block((-30, -25, -20), (30, 25, 0)), corner=corner)
+    lines = [f"G0 X{path[0][0]} Y{path[0][1]}", "Z10", f"G1 Z{z} F500"] + [
+        f"G1 X{x} Y{y} F500" for x, y in path[1:]
+    ]
+    _program, result = run(text(*lines), Block((-30, -25, -20), (30, 25, 0)), corner=corner)
     assert result.volume.sum() == pytest.approx(want, rel=1e-3)
 
 
 def test_volume_over_a_round_block():
-    program, result = run(text("G0 X-60 Y0", "Z10", "G1 Z-5 F300", "X60"), Round(25.0, -20.0, 0.0))
+    _program, result = run(text("G0 X-60 Y0", "Z10", "G1 Z-5 F300", "X60"), Round(25.0, -20.0, 0.0))
     # Strip of half width R through a disc: 2 (R sqrt(r^2 - R^2) + r^2 asin(R / r)).
     want = 2 * (R * math.sqrt(25.0**2 - R**2) + 25.0**2 * math.asin(R / 25.0)) * 5.0
     assert result.volume.sum() == pytest.approx(want, rel=1e-3)
@@ -277,12 +302,16 @@ def test_holder_meets_the_stock_as_it_stands_then():
     clear = ["G0 X-80 Y-55", "Z10"]
     for y in np.arange(-58, -20, 3.0):
         clear += [f"G1 X-80 Y{y} F900", "Z-12", f"X80 Y{y}", "Z10"]
-    program, fine = run(text(*clear, *deep[2:3], "G1 X-80 Y-55", "Z-25", "X80"), stock, flute=30.0, overhang=20.0)
+    program, fine = run(
+        text(*clear, *deep[2:3], "G1 X-80 Y-55", "Z-25", "X80"), stock, flute=30.0, overhang=20.0
+    )
     assert fine.contact[-1] == 0.0
 
 
 def test_any_stock_reads_the_map():
-    program, result = run(text("G0 X-40 Y3", "Z10", "G1 Z-5 F500", "X20"), Any_((-30, -30, -20), (30, 30, 0)))
+    _program, result = run(
+        text("G0 X-40 Y3", "Z10", "G1 Z-5 F500", "X20"), Any_((-30, -30, -20), (30, 30, 0))
+    )
     assert result.worst[-1] == pytest.approx(180.0, abs=1.0)
     assert result.volume.sum() == pytest.approx((50 * 12 + math.pi * 18) * 5, rel=5e-3)
 
@@ -299,7 +328,9 @@ def box_triangles(lower, upper):
 def deepest(lines, triangles, radius=R, corner=0.0, drop=0.0, least=-5.0):
     program = ncread.read(text(*lines))
     pieces = replay.cut_into_pieces(program, 20.0, radius)
-    deep, place = replay.penetration(pieces, len(program), replay.bin_part(triangles), radius, corner, drop, least)
+    deep, place = replay.penetration(
+        pieces, len(program), replay.bin_part(triangles), radius, corner, drop, least
+    )
     return deep, place, program
 
 
@@ -312,7 +343,9 @@ def test_wall_gouge_of_a_hundredth_between_far_ends():
 
 
 def test_floor_gouge():
-    deep, _, _ = deepest(["G0 X-100 Y0", "Z10", "Z-4.95", "G1 X100 F500"], box_triangles((-50, -50, -30), (50, 50, -4.9)))
+    deep, _, _ = deepest(
+        ["G0 X-100 Y0", "Z10", "Z-4.95", "G1 X100 F500"], box_triangles((-50, -50, -30), (50, 50, -4.9))
+    )
     assert deep[-1] == pytest.approx(0.05, abs=1e-3)
 
 

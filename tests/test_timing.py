@@ -36,7 +36,8 @@ def test_one_line_from_rest_to_rest(length, speed, acceleration, seconds):
 
 
 def test_unequal_ramps_are_a_triangle_of_two_slopes():
-    """Peak of unequal ramps sqrt(2 a b L / (a + b)) (tech-champion.com motion article: 100 m, 2 and 4 m/s2: 16.33 m/s).
+    """Peak of unequal ramps sqrt(2 a b L / (a + b)) (tech-champion.com motion article: 100 m, 2 and 4 m/s2:
+    16.33 m/s).
 
     The model has one acceleration; with both ramps at a the formula gives sqrt(a L), the triangle's peak.
     """
@@ -50,7 +51,8 @@ def test_unequal_ramps_are_a_triangle_of_two_slopes():
     ("tolerance", "angle", "limit"), [(0.01, 90.0, 416.9), (0.01, 135.0, 934.8), (0.02, 170.0, 6139.9)]
 )
 def test_corner_speeds(tolerance, angle, limit):
-    # R = delta s / (1 - s), s = sin(theta / 2), v = sqrt(a R): formula from memory, numbers worked out here; mm/min.
+    # R = delta s / (1 - s), s = sin(theta / 2), v = sqrt(a R): formula from memory, numbers worked out here;
+    # mm/min.
     cosine = np.array([-math.cos(math.radians(angle))])
     assert 60 * corner_speed(cosine, 2000.0, tolerance)[0] == pytest.approx(limit, abs=0.05)
 
@@ -76,13 +78,14 @@ def test_many_short_pieces_still_reach_full_speed_only_with_look_ahead():
     free = move_times(lines, machine()).sum()
     blind = move_times(lines, machine(), look_ahead=1).sum()
     assert free == pytest.approx(1.1, rel=1e-6)
-    # Seeing one piece ahead the control must be able to stop in 0.1 mm: sqrt(2 a 0.1) = 14.14 mm/s at each joint,
-    # sqrt(300) = 17.32 mm/s in between.
+    # Seeing one piece ahead the control must be able to stop in 0.1 mm: sqrt(2 a 0.1) = 14.14 mm/s at each
+    # joint, sqrt(300) = 17.32 mm/s in between.
     assert 100 / math.sqrt(300) < blind < 100 / math.sqrt(200)
 
 
 def test_right_angle_against_a_hand_worked_sum():
-    """Two legs of 50 mm at 100 mm/s, a 1000: each ramps from rest to 100 (5 mm), down to the corner's speed."""
+    """Two legs of 50 mm at 100 mm/s, a 1000: each ramps from rest to 100 (5 mm), down to the corner's
+    speed."""
     corner = corner_speed(np.array([0.0]), 1000.0, 0.01)[0]
     down = (100.0**2 - corner**2) / 2000.0
     leg = 0.1 + (100.0 - corner) / 1000.0 + (50.0 - 5.0 - down) / 100.0
@@ -134,7 +137,10 @@ def test_toolpath_arrays_and_program_agree():
 def test_law_more_acceleration_is_never_slower():
     rng = np.random.default_rng(2)
     for _ in range(20):
-        lines = [f"G1 X{x:.3f} Y{y:.3f} F{f:.0f}" for x, y, f in zip(*rng.uniform(1, 60, (2, 40)), rng.uniform(500, 9000, 40), strict=True)]
+        lines = [
+            f"G1 X{x:.3f} Y{y:.3f} F{f:.0f}"
+            for x, y, f in zip(*rng.uniform(1, 60, (2, 40)), rng.uniform(500, 9000, 40), strict=True)
+        ]
         slow, quick = (move_times(program(*lines), machine(acceleration=a)).sum() for a in (800.0, 1600.0))
         assert quick <= slow + 1e-12
 

@@ -32,8 +32,8 @@ PLOT_MOTIONS = 20_000  # most entries of the arrays kept for plots
 
 RULES: tuple[Callable[[Facts], list[Finding]], ...] = (
     checkrules.units, checkrules.gouges, checkrules.allowance, checkrules.overloads, checkrules.entry_depths,
-    checkrules.descents, checkrules.rapids, checkrules.bodies, checkrules.keepouts, checkrules.feeds_and_spindle,
-    checkrules.travel,
+    checkrules.descents, checkrules.rapids, checkrules.bodies, checkrules.keepouts,
+    checkrules.feeds_and_spindle, checkrules.travel,
 )  # fmt: skip
 WARNINGS = {"unit-doubt"}
 
@@ -42,8 +42,8 @@ WARNINGS = {"unit-doubt"}
 class Engagement:
     """Engagement of the level cutting; entries (helix, ramp) apart. Degrees and mm.
 
-    ``histogram`` (361,) is cutting length by whole degree, [0] the air. ``over`` share of the length that cuts more
-    than 1, 3 and 10 degrees above the cap. ``steps`` counts measurements.
+    ``histogram`` (361,) is cutting length by whole degree, [0] the air. ``over`` share of the length that
+    cuts more than 1, 3 and 10 degrees above the cap. ``steps`` counts measurements.
     """
 
     cap_deg: float
@@ -63,7 +63,8 @@ class Engagement:
         return {
             "cap_deg": self.cap_deg, "worst_deg": self.worst_deg, "worst_at": list(self.worst_at),
             "worst_line": self.worst_line, "share_over_1_3_10_deg": list(self.over),
-            "histogram": {"edges_deg": [*edges.tolist(), 360], "length_mm": band.tolist()}, "steps": self.steps,
+            "histogram": {"edges_deg": [*edges.tolist(), 360], "length_mm": band.tolist()},
+            "steps": self.steps,
         }  # fmt: skip
 
 
@@ -180,7 +181,8 @@ def check(
 
     Raises
     ------
-    NcError : the text holds no motion. CheckError : nothing to replay it on. Cancelled : ``progress`` said so.
+    NcError : the text holds no motion. CheckError : nothing to replay it on. Cancelled : ``progress`` said
+    so.
     """
     tell = watched(progress)
     program = read(nc_text, default_units=getattr(job, "units", "mm"))
@@ -281,7 +283,8 @@ def _facts(program: Program, job: Any, part: Any, stock: Any, body: Body, data: 
             "no motion of the program has a known place: X, Y and Z must each be given once before they count"
         )
     bins = replay.bin_part(part.triangles)
-    run = replay.replay(pieces, n, body, stock, bins, cap, getattr(job.roughing, "cell", None), progress)
+    holes = np.array([(h.x, h.y, 0.5 * h.diameter, h.bottom) for h in job.entry.pre_drilled]).reshape(-1, 4)
+    run = replay.replay(pieces, n, body, stock, bins, cap, job.roughing.cell, progress, holes)
     if progress is not None:
         progress("gouge", 0, 2)
     wall, floor = float(job.roughing.wall_allowance), float(job.roughing.floor_allowance)
@@ -290,21 +293,20 @@ def _facts(program: Program, job: Any, part: Any, stock: Any, body: Body, data: 
     eaten, eaten_at = replay.penetration(
         pieces, n, bins, body.radius + wall, max(0.0, body.corner + wall), floor, 0.5 * spare
     )
-    gouge, gouge_at = _true_gouges(pieces, n, bins, body, eaten, wall, floor, spare)
+    gouge, gouge_at = _true_gouges(pieces, n, bins, body, eaten > 0.5 * spare)
     depth, depth_at = _body_in_part(pieces, n, bins, body)
     return Facts(
         job, program, pieces, run, body, cap, float(ramp), clearance,
-        tuple(float(v) for v in stock.lower), tuple(float(v) for v in stock.upper),
+        _triple(stock.lower), _triple(stock.upper),
         gouge, gouge_at, checkrules.EXACT + max(0.0, tolerance - min(wall, floor)),
         eaten, eaten_at, spare, depth, depth_at,
     )  # fmt: skip
 
 
 def _true_gouges(
-    pieces: replay.Pieces, n: int, bins: replay.Bins, body: Body, eaten: Floats, wall: float, floor: float, spare: float
-) -> tuple[Floats, Floats]:  # fmt: skip
-    """Depth of the cutter itself; only motions that eat into a positive allowance can gouge."""
-    wanted = np.ones(n, np.bool_) if min(wall, floor) < 0.0 else eaten > 0.5 * spare
+    pieces: replay.Pieces, n: int, bins: replay.Bins, body: Body, wanted: NDArray[np.bool_]
+) -> tuple[Floats, Floats]:
+    """Depth of the cutter itself; only ``wanted`` motions, those that eat into the allowance, can gouge."""
     if not wanted.any():
         return np.zeros(n), np.full((n, 3), np.nan)
     return replay.penetration(pieces, n, bins, body.radius, body.corner, 0.0, 0.5 * checkrules.EXACT, wanted)
@@ -362,7 +364,7 @@ def _verdict(
     )  # fmt: skip
 
 
-def _triple(values: Floats) -> tuple[float, float, float]:
+def _triple(values: Any) -> tuple[float, float, float]:
     return float(values[0]), float(values[1]), float(values[2])
 
 
@@ -396,7 +398,8 @@ def _split(groups: NDArray[np.int64], amount: Floats) -> dict[str, float]:
 
 
 def _loads(facts: Facts, data: Any) -> tuple[Floats, Floats]:
-    """Motor power kW and thickest chip mm by motion; NaN where nothing is cut or no cutting data are known."""
+    """Motor power kW and thickest chip mm by motion; NaN where nothing is cut or no cutting data are
+    known."""
     program, run = facts.program, facts.replay
     n = len(program)
     power, chip = np.full(n, math.nan), np.full(n, math.nan)
@@ -428,7 +431,7 @@ def _moves(facts: Facts, seconds: Floats, power: Floats, chip: Floats) -> Moves:
     begins = np.arange(0, n, group)
     ends = np.append(begins[1:], n) - 1
 
-    def most(a: Floats) -> Floats:
+    def most(a: Any) -> Floats:
         return np.fmax.reduceat(np.asarray(a, dtype=np.float64), begins)
 
     return Moves(

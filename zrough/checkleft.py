@@ -1,4 +1,4 @@
-"""What the replay left standing: flats against their allowance, stairs, and what the cutter could still reach."""
+"""What the replay left standing: flats, stairs, and what the cutter could still reach."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from zrough.grid import Grid
 from zrough.kernels import replay as kernels
@@ -27,8 +26,8 @@ class Leftover:
     grid, heights : (ny, nx) float64, -inf where nothing stands.
     normal_percentiles : leftover square to the part ("50", "90", "95", "99", "99.9" and "largest").
     tallest_stair, stair_at : see `stairs`.
-    excess_volume mm3, excess_height, excess_at : what stands above the lowest surface that the cutter, grown by the
-        allowances, can reach anywhere; on the reach map, one node of doubt beside walls taken off.
+    excess_volume mm3, excess_height, excess_at : what stands above the lowest surface that the cutter, grown
+        by the allowances, can reach; on the reach map, one node of doubt beside walls taken off.
     flats : one entry a flat: z, area mm2, allowance wanted, lowest, mean and highest leftover found.
     reach : pitch of the reach map, mm.
     """
@@ -71,8 +70,11 @@ def measure(job: Any, run: Replay, part: Any, body: Body, lowest: float) -> Left
     )  # fmt: skip
 
 
-def _reachable(run: Replay, body: Body, wall: float, floor: float, lowest: float) -> tuple[Grid, Floats, Floats]:
-    """Coarse grid, the lowest surface the grown cutter can leave there, and the stock as left, both at nodes."""
+def _reachable(
+    run: Replay, body: Body, wall: float, floor: float, lowest: float
+) -> tuple[Grid, Floats, Floats]:
+    """Coarse grid, the lowest surface the grown cutter can leave there, and the stock as left, both at
+    nodes."""
     every = max(
         1, math.ceil(math.sqrt(run.heights.size / REACH_NODES)), math.ceil(body.radius / 24.0 / run.grid.cell)
     )
@@ -87,7 +89,8 @@ def _reachable(run: Replay, body: Body, wall: float, floor: float, lowest: float
 
 
 def _dilated(heights: Floats, cell: float, radius: float, corner: float) -> Floats:
-    """Highest of ``heights - underside of the cutter`` over the cutter's circle, the map's rim repeated as -inf."""
+    """Highest of ``heights - underside of the cutter`` over the cutter's circle, the map's rim repeated as
+    -inf."""
     n = math.ceil(radius / cell)
     offsets = np.arange(-n, n + 1) * cell
     drop = np.full((2 * n + 1, 2 * n + 1), np.inf)
@@ -103,9 +106,10 @@ def _dilated(heights: Floats, cell: float, radius: float, corner: float) -> Floa
 def _stairs(grid: Grid, reach: Floats, left: Floats) -> tuple[float, tuple[float, float, float]]:
     """Tallest stair on a wall: how far the stock stands above the surface within the cutter's reach.
 
-    On a slope cut in steps, the stock at the outer edge of each step stands above the reach by the height of the
-    step below it; on a flat or an upright wall by nothing. Right to one node times the slope; beside a wall steeper
-    than `STEEP` nodes a node counts with the highest reach of its neighbours, so that its doubt is no stair.
+    On a slope cut in steps, the stock at the outer edge of each step stands above the reach by the height of
+    the step below it; on a flat or an upright wall by nothing. Right to one node times the slope; beside a
+    wall steeper than `STEEP` nodes a node counts with the highest reach of its neighbours, so that its doubt
+    is no stair.
     """
     highest = _neighbours_highest(reach)
     with np.errstate(invalid="ignore"):

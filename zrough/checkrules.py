@@ -91,7 +91,8 @@ class Facts:
 
 
 def gather(rule_findings: list[Finding]) -> list[Finding]:
-    """At most `MOST_OF_ONE` findings of a code, worst kept first in number, in order of lines; the rest counted."""
+    """At most `MOST_OF_ONE` findings of a code, worst kept first in number, in order of lines; the rest
+    counted."""
     if len(rule_findings) <= MOST_OF_ONE:
         return rule_findings
     kept = sorted(rule_findings, key=lambda f: (-(f.value if f.value == f.value else 0.0), f.line))[
@@ -142,8 +143,8 @@ def allowance(facts: Facts) -> list[Finding]:
         place, depth = _place(*facts.eaten_at[m]), float(facts.eaten[m])
         out.append(Finding(
             "allowance", facts.line(m), place, depth, facts.eaten_limit,
-            f"line {facts.line(m)}: {depth:.3f} mm of the stock allowance (walls {cut.wall_allowance:g}, floors "
-            f"{cut.floor_allowance:g} mm) is cut away {_at(place)}",
+            f"line {facts.line(m)}: {depth:.3f} mm of the stock allowance (walls {cut.wall_allowance:g}, "
+            f"floors {cut.floor_allowance:g} mm) is cut away {_at(place)}",
         ))  # fmt: skip
     return out
 
@@ -177,8 +178,8 @@ def entry_depths(facts: Facts) -> list[Finding]:
             place = _place(x, y, facts.program.end[m, 2])
             out.append(Finding(
                 "overload", facts.line(m), place, depth, come,
-                f"line {facts.line(m)}: a descent of {come:.2f} mm cuts {depth:.2f} mm deep {_at(place)}; it began in "
-                "material",
+                f"line {facts.line(m)}: a descent of {come:.2f} mm cuts {depth:.2f} mm deep {_at(place)}; "
+                "it began in material",
             ))  # fmt: skip
     return out
 
@@ -205,7 +206,8 @@ def descents(facts: Facts) -> list[Finding]:
         else:
             out.append(Finding(
                 "ramp-angle", facts.line(m), place, float(slope[m]), facts.ramp_limit,
-                f"line {facts.line(m)}: ramp of {slope[m]:.2f} degrees {_at(place)}, limit {facts.ramp_limit:.2f}",
+                f"line {facts.line(m)}: ramp of {slope[m]:.2f} degrees {_at(place)}, limit "
+                f"{facts.ramp_limit:.2f}",
             ))  # fmt: skip
     return out
 
@@ -237,7 +239,8 @@ def rapids(facts: Facts) -> list[Finding]:
         place = facts.tip(m)
         out.append(Finding(
             "rapid-low", facts.line(m), place, float(lowest[m]), facts.clearance,
-            f"line {facts.line(m)}: rapid at Z{lowest[m]:.3f}, below the clearance plane Z{facts.clearance:.3f}",
+            f"line {facts.line(m)}: rapid at Z{lowest[m]:.3f}, below the clearance plane "
+            f"Z{facts.clearance:.3f}",
         ))  # fmt: skip
     return out
 
@@ -377,7 +380,8 @@ def bodies(facts: Facts) -> list[Finding]:
         place = _place(x, y, facts.program.end[m, 2])
         out.append(Finding(
             "flute-length", facts.line(m), place, float(replay.depth[m]), flute,
-            f"line {facts.line(m)}: cut {replay.depth[m]:.2f} mm deep {_at(place)}, the flutes are {flute:g} mm long",
+            f"line {facts.line(m)}: cut {replay.depth[m]:.2f} mm deep {_at(place)}, "
+            f"the flutes are {flute:g} mm long",
         ))  # fmt: skip
     return out
 
@@ -417,8 +421,8 @@ def keepouts(facts: Facts) -> list[Finding]:
 def _box_depth(facts: Facts, low: Floats, high: Floats) -> Floats:
     """How far each piece's cutter, shank and holder reach into a box in plan, mm; negative clear, by piece.
 
-    The body that counts is the widest at heights the box has over the tip. Sloping pieces are looked at in parts
-    of at most 0.5 mm of height, each at its lower end.
+    The body that counts is the widest at heights the box has over the tip. Sloping pieces are looked at in
+    parts of at most 0.5 mm of height, each at its lower end.
     """
     rows, turns = facts.pieces.rows, facts.pieces.turns
     stages = [(facts.body.radius, 0.0), *((r, h) for r, h, _ in facts.body.discs)]
@@ -514,7 +518,8 @@ def units(facts: Facts) -> list[Finding]:
                 NOWHERE,
                 size,
                 stock,
-                f"line {line}: cuts reach over {size:.0f} mm, the stock over {stock:.0f}; is {said} the right unit?",
+                f"line {line}: cuts reach over {size:.0f} mm, the stock over {stock:.0f}; "
+                f"is {said} the right unit?",
             )
         ]
     if size < stock / 12.0:
@@ -528,7 +533,8 @@ def units(facts: Facts) -> list[Finding]:
                 NOWHERE,
                 size,
                 stock,
-                f"line {line}: cuts reach over {size:.2f} mm, the stock over {stock:.0f}; is {said} the right unit?",
+                f"line {line}: cuts reach over {size:.2f} mm, the stock over {stock:.0f}; "
+                f"is {said} the right unit?",
             )
         ]
     return []

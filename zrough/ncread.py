@@ -1,7 +1,8 @@
 """NC text of the ISO 6983 kind -> motions as arrays, and a list of what is wrong or not understood.
 
-The reader knows nothing of the planner: it reads any program made of words (G, M, X, Y, Z, I, J, K, R, F, S, T,
-H, D, P, N), modal state, straight and circular motions, and names with its line whatever it does not follow.
+The reader knows nothing of the planner: it reads any program made of words (G, M, X, Y, Z, I, J, K, R, F, S,
+T, H, D, P, N), modal state, straight and circular motions, and names with its line whatever it does not
+follow.
 
 Rules of the language are those of NIST IR 6556 (Kramer, Proctor, Messina: The NIST RS274NGC Interpreter,
 version 3, 2000), which is the open description of the ISO 6983 / RS-274 family; G70 and G71 for inch and
@@ -83,7 +84,8 @@ class Program:
     start, end : (n, 3) float64; NaN in an axis whose position is not known yet (before the first word of that
         axis, or after a return to a machine position).
     kind : (n,) uint8, see `Motion`.
-    centre : (n, 3) float64; arc centre, NaN on lines. Its component along the plane's normal is that of ``start``.
+    centre : (n, 3) float64; arc centre, NaN on lines. Its component along the plane's normal is that of
+    ``start``.
     sweep : (n,) float64, radians; signed angle turned about the normal of the plane, 0 on lines.
     plane : (n,) uint8; 17, 18 or 19.
     feed : (n,) float64; along the path (helix included); 0 on rapids, NaN where the text gives none.
@@ -125,7 +127,7 @@ class Program:
     def lengths(self) -> NDArray[np.float64]:
         """Length of each motion along its path, mm, shape (n,); NaN where an end is not known."""
         step = self.end - self.start
-        straight = np.sqrt((step**2).sum(axis=1))
+        straight: NDArray[np.float64] = np.sqrt((step**2).sum(axis=1))
         arcs = np.flatnonzero(self.sweep)
         for plane, (first, second, normal) in _PLANE_AXES.items():
             at = arcs[self.plane[arcs] == plane]
@@ -244,7 +246,7 @@ class _Reader:
             if not text:
                 return
         if _HUGE(text) is not None:
-            self.find("number-too-large", "a number has 9 or more digits before its point; the line is skipped")
+            self.find("number-too-large", "a number has 9 or more digits before its point; line skipped")
             return
         if self.ended:
             self.find_once("after", "after-end", "text after the end of the program is not run")
@@ -446,9 +448,7 @@ class _Reader:
             elif code == 530:
                 self.lost(words, code)
                 used = True
-            elif code in known or code in _QUIET_G or code == 90:
-                continue
-            elif code in _GROUP_OF and _GROUP_OF[code] != "motion":
+            elif code in known or code in _QUIET_G or _GROUP_OF.get(code, "motion") != "motion":
                 continue
             else:
                 self.find(
@@ -588,7 +588,8 @@ class _Reader:
         if abs(r0 - r1) > limit + 1e-12:
             self.find(
                 "arc-radius",
-                f"the arc's radius is {r0:.4f} mm at its start and {r1:.4f} mm at its end; {limit:.4f} mm apart is allowed",
+                f"the arc's radius is {r0:.4f} mm at its start and {r1:.4f} mm at its end; "
+                f"{limit:.4f} mm apart is allowed",
                 abs(r0 - r1),
                 limit,
             )

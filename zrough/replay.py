@@ -37,13 +37,12 @@ CHUNK = 20_000  # pieces between two calls of progress
 class Body:
     """Cutter, shank and holder as the replay sees them, all mm.
 
-    ``table[k]`` is the lowest height over the tip at which shank or holder reach the radius ``k * BODY_STEP``;
-    ``discs`` are (radius, height, name) for the exact test against triangles.
+    ``table[k]`` is the lowest height over the tip at which shank or holder reach the radius ``k *
+    BODY_STEP``; ``discs`` are (radius, height, name) for the exact test against triangles.
     """
 
     radius: float
     corner: float
-    uncut: float
     flute_length: float
     table: Floats
     discs: tuple[tuple[float, float, str], ...]
@@ -135,8 +134,8 @@ class Replay:
 def cut_into_pieces(program: Program, start_height: float, longest: float) -> Pieces:
     """Pieces of every motion whose end is known.
 
-    A start that is not known is taken straight above the end at ``start_height`` (or at the end itself if that is
-    higher); arcs are cut into equal shares of at most 45 degrees and at most ``longest`` mm.
+    A start that is not known is taken straight above the end at ``start_height`` (or at the end itself if
+    that is higher); arcs are cut into equal shares of at most 45 degrees and at most ``longest`` mm.
     """
     start, end = program.start.copy(), program.end
     use = ~np.isnan(end).any(axis=1)
@@ -256,7 +255,7 @@ def body_of(cutter: Any, holder_profile: Any, clearance: float) -> Body:
     for r, h, _ in stages:
         table[edges <= r] = np.minimum(table[edges <= r], h)
     return Body(
-        radius, float(getattr(cutter, "corner_radius", 0.0) or 0.0), 0.5 * float(getattr(cutter, "uncut_diameter", 0.0) or 0.0),
+        radius, float(getattr(cutter, "corner_radius", 0.0) or 0.0),
         flute, table, tuple(stages), shank,
     )  # fmt: skip
 
@@ -303,8 +302,10 @@ def replay(
     cap: float,
     cell: float | None = None,
     progress: Progress | None = None,
+    holes: Floats | None = None,
 ) -> Replay:
-    """Run all pieces. ``cap`` in degrees; ``cell`` mm, an upper limit of the map's pitch.
+    """Run all pieces. ``cap`` in degrees; ``cell`` mm, an upper limit of the map's pitch; ``holes`` (n, 4)
+    drilled before: x, y, radius, bottom, mm.
 
     Raises
     ------
@@ -317,11 +318,13 @@ def replay(
     pitch = max(min(body.radius / 40.0, cell or math.inf, 0.2), math.sqrt(area / MAP_NODES))
     grid = Grid.covering((lower[0], lower[1]), (upper[0], upper[1]), pitch, pitch)
     kind, box = _outline(stock, lower, upper)
+    holes = np.zeros((0, 4)) if holes is None else np.ascontiguousarray(holes, dtype=np.float64)
     tops = stock_tops(stock, grid)
     part_tops = np.full(grid.shape, -np.inf, np.float32)
     kernels.raster_top(part.triangles, grid.x0, grid.y0, grid.cell, part_tops)
     highest = float(tops.max())
-    run = _Run(pieces, motions, body, cap, highest, kind, box, grid, tops, part_tops, float(lower[2]))
+    drill(tops, grid, holes)
+    run = _Run(pieces, motions, body, cap, highest, kind, box, grid, tops, part_tops, float(lower[2]), holes)
     threads = [threading.Thread(target=run.guarded, args=(job,)) for job in (run.engagement, run.removal)]
     for thread in threads:
         thread.start()
@@ -344,22 +347,23 @@ def stock_tops(stock: Any, grid: Grid) -> NDArray[np.float32]:
     return np.ascontiguousarray(stock.top(grid), dtype=np.float32)
 
 
+def drill(heights: NDArray[np.float32], grid: Grid, holes: Floats) -> None:
+    """Lower a map to the bottom of holes drilled before, in place."""
+    for x, y, radius, bottom in holes:
+        inside = np.hypot(grid.x[None, :] - x, grid.y[:, None] - y) < radius
+        heights[inside] = np.minimum(heights[inside], np.float32(bottom))
+
+
 class _Run:
     """The two threads of a replay and their arrays."""
 
     def __init__(
         self, pieces: Pieces, motions: int, body: Body, cap: float, highest: float, kind: int, box: Floats,
-        grid: Grid, tops: NDArray[np.float32], part_tops: NDArray[np.float32], bottom: float,
+        grid: Grid, tops: NDArray[np.float32], part_tops: NDArray[np.float32], bottom: float, holes: Floats,
     ) -> None:  # fmt: skip
         self.pieces, self.body, self.cap, self.highest = pieces, body, cap, highest
-        self.kind, self.box, self.grid, self.tops, self.part_tops, self.bottom = (
-            kind,
-            box,
-            grid,
-            tops,
-            part_tops,
-            bottom,
-        )
+        self.kind, self.box, self.grid, self.bottom, self.holes = kind, box, grid, bottom, holes
+        self.tops, self.part_tops = tops, part_tops
         self.worst = np.zeros(motions, np.float32)
         self.worst_at = np.full((motions, 3), np.nan)
         self.mean, self.cut_length = np.zeros(motions), np.zeros(motions)
@@ -420,9 +424,10 @@ class _Run:
         for begin, end in self.chunks(0):
             self.steps += kernels.engagement(
                 begin, end, p.rows, p.turns, p.classes, p.motion, radius, step, self.cap,
-                layers, slot_z, slot_seen, slot_used, slot_known, slot_above, low[0] - 2 * cell, low[1] - 2 * cell, cell, 1.6 * cell,
+                layers, slot_z, slot_seen, slot_used, slot_known, slot_above,
+                low[0] - 2 * cell, low[1] - 2 * cell, cell, 1.6 * cell,
                 self.kind, self.box, self.highest, top, self.grid.x0, self.grid.y0, self.grid.cell,
-                np.cos(angles), np.sin(angles), angles[1] - angles[0],
+                self.holes, np.cos(angles), np.sin(angles), angles[1] - angles[0],
                 entry, self.worst, self.worst_at, self.mean, self.cut_length, self.over,
                 self.histogram, self.entry_histogram,
             )  # fmt: skip
@@ -435,7 +440,7 @@ class _Run:
         carry = np.full(3, np.nan)
         for begin, end in self.chunks(1):
             kernels.removal(
-                begin, end, p.rows, p.turns, p.classes, p.motion, body.radius, body.corner, body.uncut,
+                begin, end, p.rows, p.turns, p.classes, p.motion, body.radius, body.corner,
                 self.heights, means, tops, self.part_tops, coarse, BLOCK_NODES, grid.x0, grid.y0, grid.cell,
                 self.bottom, self.kind, self.box, self.highest, body.table, BODY_STEP, carry,
                 self.volume, self.depth, self.depth_at, self.met, self.met_at, self.contact, self.contact_at,
@@ -446,14 +451,16 @@ class _Run:
         means = self.tops.copy()
         if self.kind != kernels.MAP:
             means[:] = self.highest
+            drill(means, self.grid, self.holes)
         return means
 
     def result(self) -> Replay:
         cutting = self.cut_length > 0
         self.mean[cutting] /= self.cut_length[cutting]
         return Replay(
-            self.worst, self.worst_at, self.mean, self.cut_length, self.over, self.histogram, self.entry_histogram,
-            self.steps, self.volume, self.depth, self.depth_at, self.met, self.met_at, self.contact, self.contact_at,
+            self.worst, self.worst_at, self.mean, self.cut_length, self.over, self.histogram,
+            self.entry_histogram, self.steps, self.volume, self.depth, self.depth_at, self.met, self.met_at,
+            self.contact, self.contact_at,
             self.grid, self.heights, self.tops, self.part_tops,
         )  # fmt: skip
 
@@ -472,9 +479,9 @@ def penetration(
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Deepest penetration of a cutter into the part by motion, (n,) mm, and the point of the part, (n, 3).
 
-    The cutter has the given radius and corner radius and its tip ``drop`` below the programmed one. Depth is the
-    distance from the deepest point of the part to the nearest surface of the cutter. Values not above ``least``
-    are given as ``least``.
+    The cutter has the given radius and corner radius and its tip ``drop`` below the programmed one. Depth is
+    the distance from the deepest point of the part to the nearest surface of the cutter. Values not above
+    ``least`` are given as ``least``.
     """
     deep, place = np.full(motions, least), np.full((motions, 3), np.nan)
     if wanted is None:
@@ -494,7 +501,6 @@ def penetration(
 
     def work() -> None:
         stamps = np.full(len(part.triangles), -1, np.int64)
-        base = 0
         while True:
             with lock:
                 if not queue or failure:
@@ -509,7 +515,6 @@ def penetration(
             except BaseException as error:
                 failure.append(error)
                 return
-            base += 1
 
     pool = [threading.Thread(target=work) for _ in range(threads)]
     for thread in pool:

@@ -1,13 +1,13 @@
 """Time of a program on a machine: acceleration-limited motion with look-ahead. A model, not a machine.
 
-Each motion runs at its feed where it can. Arcs are limited to ``sqrt(a R)``; a corner between two motions to the
-speed at which the control, cutting the corner by its tolerance ``delta``, keeps the acceleration ``a`` on the arc
-it rounds the corner with: ``R = delta s / (1 - s)``, ``s = sin(theta / 2)``, theta the angle between the way back
-and the way on (180 degrees = straight on). No motion is shorter in time than the control's block time. Speeds at
-the junctions follow from one pass forward and one backward (look-ahead). A jerk limit is taken as a moving average
-of the speed over ``a / jerk``, which lengthens every stretch from stop to stop by that time; a filter of this kind
-reproduces real controls well (Ward, Sencer, Jones and Ozturk 2021, Accurate prediction of machining feedrate and
-cycle times considering interpolator dynamics).
+Each motion runs at its feed where it can. Arcs are limited to ``sqrt(a R)``; a corner between two motions to
+the speed at which the control, cutting the corner by its tolerance ``delta``, keeps the acceleration ``a`` on
+the arc it rounds the corner with: ``R = delta s / (1 - s)``, ``s = sin(theta / 2)``, theta the angle between
+the way back and the way on (180 degrees = straight on). No motion is shorter in time than the control's block
+time. Speeds at the junctions follow from one pass forward and one backward (look-ahead). A jerk limit is
+taken as a moving average of the speed over ``a / jerk``, which lengthens every stretch from stop to stop by
+that time; a filter of this kind reproduces real controls well (Ward, Sencer, Jones and Ozturk 2021, Accurate
+prediction of machining feedrate and cycle times considering interpolator dynamics).
 
 What real axes, drives and controls add or take away is not known here, so a time is always called model time.
 """

@@ -2,12 +2,12 @@
 
 Nothing here is shared with the planner.
 
-Engagement. For one height Z a layer holds at each node the squared distance to the nearest centre of the cutter
-that has been swept at or below Z, known in a narrow band round the cutter's radius and capped beyond it. The
-cleared ground at Z is where that distance is below R. Bilinear interpolation of the squared distance, less the
-parabola ``cell^2 (tx (1 - tx) + ty (1 - ty))``, is exact for one centre, so the ends of the engaged arc are found
-far inside one cell. A straight or circular piece of the path is measured before it is swept: within a piece the
-ground it has cleared itself is a distance in closed form.
+Engagement. For one height Z a layer holds at each node the squared distance to the nearest centre of the
+cutter that has been swept at or below Z, known in a narrow band round the cutter's radius and capped beyond
+it. The cleared ground at Z is where that distance is below R. Bilinear interpolation of the squared distance,
+less the parabola ``cell^2 (tx (1 - tx) + ty (1 - ty))``, is exact for one centre, so the ends of the engaged
+arc are found far inside one cell. A straight or circular piece of the path is measured before it is swept:
+within a piece the ground it has cleared itself is a distance in closed form.
 
 Removal. A node map keeps the exact height at each node; a second map keeps the mean height of each cell (the
 share of the cell that a wall covers), so that volumes do not depend on where walls fall between nodes.
@@ -23,19 +23,23 @@ arcs at most a quarter turn.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numba import njit
 
 #: No checks for division by zero: the callers guard, and the code compiles and runs faster.
 #: Sums may be reordered and divisions by a constant become products, alike on every run.
-_QUICK = {"reassoc", "arcp", "contract", "nsz"}
-_kernel = njit(cache=True, nogil=True, error_model="numpy", fastmath=_QUICK, no_cfunc_wrapper=True)
-#: Helpers are called from kernels only: without a door to Python, and kept in their callers' cache, they compile
-#: in half the time.
-_helper = njit(
-    nogil=True, error_model="numpy", fastmath=_QUICK, no_cpython_wrapper=True, no_cfunc_wrapper=True
-)
+_OPTIONS: dict[str, Any] = {
+    "nogil": True,
+    "error_model": "numpy",
+    "fastmath": {"reassoc", "arcp", "contract", "nsz"},
+    "no_cfunc_wrapper": True,
+}
+_kernel = njit(cache=True, **_OPTIONS)
+#: Helpers are called from kernels only: without a door to Python, and kept in their callers' cache, they
+#: compile in half the time.
+_helper = njit(**{"no_cpython_wrapper": True, **_OPTIONS})
 
 FILM = 0.005  # mm; less than this standing above the tip is no material
 SKIN = 0.02  # mm; a wall this near the cutter's circle is beside it, not under it
@@ -72,8 +76,22 @@ def _reach(px, py, ax, ay, bx, by, cx, cy, turn):
 
 
 @_helper
-def _span(y, ax, ay, bx, by, wide, inner, x0, cell, nx):
-    """Nodes ``j0..j1`` of the row ``y`` within ``wide`` of the chord a-b, less ``s0..s1`` within ``inner`` of a."""
+def _ahead(ax, ay, bx, by, cx, cy, turn, outer):
+    """Heading at the start of a piece, if what lies behind its start is no nearer to it than to the start."""
+    if turn == 0:
+        return bx - ax, by - ay
+    sx, sy = ax - cx, ay - cy
+    if sx * sx + sy * sy > outer * outer:
+        return -turn * sy, turn * sx
+    return 0.0, 0.0
+
+
+@_helper
+def _span(y, ax, ay, bx, by, wide, inner, hx, hy, x0, cell, nx):
+    """Nodes ``j0..j1`` of the row ``y`` within ``wide`` of the chord a-b, less ``s0..s1`` within ``inner`` of a.
+
+    With a heading (hx, hy) other than nought, only those ahead of a.
+    """
     low, high = math.inf, -math.inf
     ga = wide * wide - (y - ay) * (y - ay)
     if ga >= 0.0:
@@ -92,6 +110,12 @@ def _span(y, ax, ay, bx, by, wide, inner, x0, cell, nx):
             t = (x - ax) * dx + (y - ay) * dy
             if t >= 0.0 and t <= dx * dx + dy * dy:
                 low, high = min(low, x), max(high, x)
+    if hx > 0.0:
+        low = max(low, ax - (y - ay) * hy / hx)
+    elif hx < 0.0:
+        high = min(high, ax - (y - ay) * hy / hx)
+    elif (y - ay) * hy < 0.0:
+        high = -math.inf
     if low > high:
         return 0, 0, -1, -1
     j0 = max(0, math.ceil((low - x0) / cell))
@@ -116,10 +140,14 @@ def _bulge(ax, ay, bx, by, cx, cy, turn):
 
 @_helper
 def _sweep_layer(layer, x0, y0, cell, outer, inner, ax, ay, bx, by, cx, cy, turn, joined):
-    """Lower the squared distances by one piece; near a, what is within ``inner`` is known already if ``joined``."""
+    """Lower the squared distances by one piece; near a, what is within ``inner`` is known already if
+    ``joined``."""
     ny, nx = layer.shape
     wide = outer + _bulge(ax, ay, bx, by, cx, cy, turn)
     known = np.float32(inner * inner)
+    hx, hy = 0.0, 0.0
+    if joined:
+        hx, hy = _ahead(ax, ay, bx, by, cx, cy, turn, outer)
     if not joined:
         inner = 0.0
     elif abs(bx - ax) + abs(by - ay) > outer:
@@ -128,7 +156,7 @@ def _sweep_layer(layer, x0, y0, cell, outer, inner, ax, ay, bx, by, cx, cy, turn
     last = min(ny - 1, math.floor((max(ay, by) + wide - y0) / cell))
     for i in range(first, last + 1):
         y = y0 + i * cell
-        j, s0, s1, j1 = _span(y, ax, ay, bx, by, wide, inner, x0, cell, nx)
+        j, s0, s1, j1 = _span(y, ax, ay, bx, by, wide, inner, hx, hy, x0, cell, nx)
         while j <= j1:
             if j == s0:
                 j = s1 + 1
@@ -153,9 +181,12 @@ def _turned(cx, cy, ax, ay, bx, by, turn, t):
 
 @_helper
 def _catch_up(layer, z, begin, end, known, above, pieces, turns, x0, y0, cell, outer, inner):
-    """Sweep the pieces ``begin..end`` that run at or below ``z``; those before ``known`` only if above ``above``."""
+    """Sweep the pieces ``begin..end`` that run at or below ``z``; those before ``known`` only if above
+    ``above``."""
     lx, ly = math.nan, math.nan
     limit = z + FILM
+    if begin > 0 and pieces[begin - 1, 5] <= limit:  # swept by the call before
+        lx, ly = pieces[begin - 1, 3], pieces[begin - 1, 4]
     for k in range(begin, end):
         az, bz = pieces[k, 2], pieces[k, 5]
         if min(az, bz) > limit or (k < known and max(az, bz) <= above):
@@ -186,7 +217,7 @@ def _inside(px, py, z, kind, box, top, tx0, ty0, tcell):
         return box[2] - math.sqrt((px - box[0]) ** 2 + (py - box[1]) ** 2)
     ny, nx = top.shape
     u, v = (px - tx0) / tcell, (py - ty0) / tcell
-    j, i = int(math.floor(u)), int(math.floor(v))
+    j, i = math.floor(u), math.floor(v)
     if i < 0 or j < 0 or i >= ny - 1 or j >= nx - 1:
         return -tcell
     u -= j
@@ -224,7 +255,8 @@ def _arc_in_material(
     ax, ay, px, py, cx, cy, turn, bends,
     layer, x0, y0, cell, kind, box, top, tx0, ty0, tcell,
 ):  # fmt: skip
-    """Angle of the circle round (x, y) in material, radians; (hx, hy) is the heading, a..p swept by this piece.
+    """Angle of the circle round (x, y) in material, radians; (hx, hy) is the heading, a..p swept by this
+    piece.
 
     ``bends``: the piece is an arc so tight that it may clear ground ahead of itself.
     """
@@ -238,7 +270,7 @@ def _arc_in_material(
     clear12 = np.float32(max(0.0, radius - 12.75 * cell) ** 2)
     solid = np.float32((radius + 0.75 * cell) ** 2)
     wide = radius + cell
-    inside = kind == BLOCK and x - wide > box[0] and x + wide < box[1] and y - wide > box[2] and y + wide < box[3]
+    inside = kind == BLOCK and min(min(x - box[0], box[1] - x), min(y - box[2], box[3] - y)) > wide
     if kind == CYLINDER:
         inside = (x - box[0]) ** 2 + (y - box[1]) ** 2 < max(0.0, box[2] - wide) ** 2
     quick = inside and not bends
@@ -315,8 +347,11 @@ def _slot(z, floor_only, slot_z, slot_used):
 
 
 @_helper
-def _open_slot(z, layers, slot_z, slot_seen, slot_used, slot_known, slot_above, cap2):
-    """A layer for a level that has none: from the nearest lower one, else blank; the oldest slot gives way."""
+def _open_slot(
+    z, layers, slot_z, slot_seen, slot_used, slot_known, slot_above, cap2, holes, radius, x0, y0, cell
+):  # fmt: skip
+    """A layer for a level that has none: from the nearest lower one, else blank; the oldest slot gives
+    way."""
     lower = _slot(z, True, slot_z, slot_used)
     target = -1
     for s in range(len(slot_z)):
@@ -328,6 +363,20 @@ def _open_slot(z, layers, slot_z, slot_seen, slot_used, slot_known, slot_above, 
     for i in range(layers.shape[1]):
         for j in range(layers.shape[2]):
             layers[target, i, j] = layers[lower, i, j] if lower >= 0 else cap2
+    # A drilled hole is cleared ground of its own radius: its rim lies where the distance is the cutter's.
+    for h in range(len(holes)):
+        if holes[h, 3] > z + FILM:
+            continue
+        wide = holes[h, 2] + 3.0 * cell
+        for i in range(layers.shape[1]):
+            dy = y0 + i * cell - holes[h, 1]
+            if abs(dy) > wide:
+                continue
+            for j in range(layers.shape[2]):
+                dx = x0 + j * cell - holes[h, 0]
+                if abs(dx) <= wide:
+                    d = max(0.0, math.sqrt(dx * dx + dy * dy) + radius - holes[h, 2])
+                    layers[target, i, j] = min(layers[target, i, j], np.float32(d * d))
     return target
 
 
@@ -335,15 +384,15 @@ def _open_slot(z, layers, slot_z, slot_seen, slot_used, slot_known, slot_above, 
 def engagement(
     begin, end, pieces, turns, classes, motion, radius, step, cap,
     layers, slot_z, slot_seen, slot_used, slot_known, slot_above, x0, y0, cell, band,
-    kind, box, stock_top_z, top, tx0, ty0, tcell, cosines, sines, delta,
+    kind, box, stock_top_z, top, tx0, ty0, tcell, holes, cosines, sines, delta,
     entry, worst, worst_at, mean, cut_length, over, histogram, entry_histogram,
 ):  # fmt: skip
     """Engagement of every step of the level cutting pieces ``begin..end``.
 
-    ``entry`` (2,) int64 carries the sloping chain from call to call: its pieces ``entry[0]..entry[1]``; a level
-    piece that retraces the chain still belongs to the entry. ``worst`` (m,) degrees by motion, ``worst_at``
-    (m, 3), ``mean`` (m,) degrees x mm, ``cut_length`` (m,) mm, ``over`` (3,) mm above the cap by 1, 3, 10
-    degrees, histograms (361,) mm. Returns the number of steps measured.
+    ``entry`` (2,) int64 carries the sloping chain from call to call: its pieces ``entry[0]..entry[1]``; a
+    level piece that retraces the chain still belongs to the entry. ``worst`` (m,) degrees by motion,
+    ``worst_at`` (m, 3), ``mean`` (m,) degrees x mm, ``cut_length`` (m,) mm, ``over`` (3,) mm above the cap by
+    1, 3, 10 degrees, histograms (361,) mm. Returns the number of steps measured.
     """
     steps = 0
     cap2 = np.float32((radius + 2.5 * cell) ** 2)
@@ -399,7 +448,10 @@ def engagement(
         while j < count:
             if fresh:
                 if slot < 0:
-                    slot = _open_slot(z, layers, slot_z, slot_seen, slot_used, slot_known, slot_above, cap2)
+                    slot = _open_slot(
+                        z, layers, slot_z, slot_seen, slot_used, slot_known, slot_above, cap2,
+                        holes, radius, x0, y0, cell,
+                    )  # fmt: skip
                 _catch_up(
                     layers[slot], slot_z[slot], slot_seen[slot], k, slot_known[slot], slot_above[slot],
                     pieces, turns, x0, y0, cell, outer, inner,
@@ -510,7 +562,10 @@ def _carve(
     ny, nx = heights.shape
     half = 0.72 * cell
     wide = radius + half + _bulge(ax, ay, bx, by, cx, cy, turn)
-    inner = radius - corner - half if joined else 0.0
+    inner, hx, hy = 0.0, 0.0, 0.0
+    if joined:
+        inner = radius - corner - half
+        hx, hy = _ahead(ax, ay, bx, by, cx, cy, turn, radius + half)
     r2, in2, far2 = radius * radius, max(0.0, radius - half) ** 2, (radius + half) ** 2
     test2 = max(0.0, radius - SKIN) ** 2
     first = max(0, math.ceil((min(ay, by) - wide - y0) / cell))
@@ -519,7 +574,7 @@ def _carve(
     done = np.float32(z + 2e-5)  # the mean of a cell all cut at z, whatever its rounding
     for i in range(first, last + 1):
         y = y0 + i * cell
-        j, s0, s1, j1 = _span(y, ax, ay, bx, by, wide, inner, x0, cell, nx)
+        j, s0, s1, j1 = _span(y, ax, ay, bx, by, wide, inner, hx, hy, x0, cell, nx)
         while j <= j1:
             if j == s0:
                 j = s1 + 1
@@ -561,7 +616,8 @@ def _carve(
 def _body_contact(
     heights, part, coarse, block, x0, y0, cell, body, body_step, ax, ay, bx, by, cx, cy, turn, z, out, at
 ):  # fmt: skip
-    """How far shank or holder dip below stock or part, mm; ``body[k]`` their lowest height at radius k * body_step."""
+    """How far shank or holder dip below stock or part, mm; ``body[k]`` their lowest height at radius k *
+    body_step."""
     ny, nx = heights.shape
     wide = (len(body) - 1) * body_step
     side = block * cell
@@ -602,15 +658,15 @@ def _body_contact(
 
 @_kernel
 def removal(
-    begin, end, pieces, turns, classes, motion, radius, corner, uncut,
+    begin, end, pieces, turns, classes, motion, radius, corner,
     heights, means, tops, part, coarse, block, x0, y0, cell, bottom, kind, box, highest, body, body_step,
     carry, volume, depth, depth_at, met, met_at, contact, contact_at,
 ):  # fmt: skip
     """Carve the pieces ``begin..end`` and note by motion what they met.
 
-    ``carry`` (3,) is the end of the piece before. By motion: ``volume`` mm3, ``depth`` largest axial depth mm and
-    ``depth_at``, ``met`` largest depth met well inside the cutter's circle (rapids, plunges), ``contact`` how far
-    shank or holder dip into stock or part, mm, with places.
+    ``carry`` (3,) is the end of the piece before. By motion: ``volume`` mm3, ``depth`` largest axial depth mm
+    and ``depth_at``, ``met`` largest depth met well inside the cutter's circle (rapids, plunges), ``contact``
+    how far shank or holder dip into stock or part, mm, with places.
     """
     out = np.zeros(4)
     at = np.zeros((3, 2))
@@ -730,8 +786,8 @@ def raster_top(triangles, x0, y0, cell, out):
 def bin_triangles(triangles, x0, y0, side, ny, nx, starts, entries, top):
     """Sort triangles into square bins of plan; call with ``entries`` empty to count, again to fill.
 
-    ``starts`` (ny * nx + 1,) holds counts after the first call (in ``starts[b + 1]``), running totals before the
-    second; ``top`` (ny, nx) gets the highest height of the part in each bin, which the second call fills.
+    ``starts`` (ny * nx + 1,) holds counts after the first call (in ``starts[b + 1]``), running totals before
+    the second; ``top`` (ny, nx) gets the highest height of the part in each bin, which the second call fills.
     """
     filling = len(entries) > 0
     for f in range(len(triangles)):
@@ -780,7 +836,8 @@ def bin_triangles(triangles, x0, y0, side, ny, nx, starts, entries, top):
 
 @_helper
 def _depth(x, y, h, radius, corner):
-    """Depth of a point inside the cutter, mm, from its axis (x, y) and height over the tip; negative outside."""
+    """Depth of a point inside the cutter, mm, from its axis (x, y) and height over the tip; negative
+    outside."""
     u, v = math.sqrt(x * x + y * y) - (radius - corner), corner - h
     if u > 0.0 and v > 0.0:
         return corner - math.sqrt(u * u + v * v)
@@ -842,7 +899,8 @@ def _along(px, py, pz, qx, qy, qz, radius, corner, floor):
 
 @_helper
 def _deepest_at(t, cx, cy, cz, radius, corner, floor, point):
-    """Deepest point of one triangle inside the cutter with its tip at c: edges, then the inside of the face."""
+    """Deepest point of one triangle inside the cutter with its tip at c: edges, then the inside of the
+    face."""
     best = -math.inf
     for e in range(3):
         g = (e + 1) % 3
@@ -919,8 +977,8 @@ def _deepest_of(t, ax, ay, az, bx, by, bz, radius, corner, floor, point, here):
         if share == 0.0:
             break
         qx, qy, qz = qx + share * (sx - qx), qy + share * (sy - qy), qz + share * (sz - qz)
-    # Then the maximum over the way travelled: concave, but with kinks, so by values alone (golden section). Secants
-    # of the three points bound what may still be found.
+    # Then the maximum over the way travelled: concave, but with kinks, so by values alone (golden section).
+    # Secants of the three points bound what may still be found.
     length = math.sqrt(mx * mx + my * my + mz * mz)
     best, s0, s1, s2, f0, f1, f2 = -math.inf, 0.0, GOLDEN, 1.0, 0.0, 0.0, 0.0
     for k in range(48):
@@ -959,9 +1017,11 @@ def _deepest_of(t, ax, ay, az, bx, by, bz, radius, corner, floor, point, here):
 @_helper
 def _deepest_line(
     ax, ay, az, bx, by, bz, radius, corner, floor,
-    triangles, x0, y0, side, shape, offsets, pyramid, starts, entries, stamps, stamp, stack, point, here, found,
+    triangles, x0, y0, side, shape, offsets, pyramid, starts, entries, stamps, stamp,
+    stack, point, here, found,
 ):  # fmt: skip
-    """Deepest penetration of a straight motion into the part above ``floor``; ``found`` gets its point and share."""
+    """Deepest penetration of a straight motion into the part above ``floor``; ``found`` gets its point and
+    share."""
     best = floor
     lowest = min(az, bz)
     levels = len(offsets)
@@ -1017,11 +1077,12 @@ def penetration(
     begin, end, pieces, turns, motion, wanted, radius, corner, drop, least,
     triangles, x0, y0, side, shape, offsets, pyramid, starts, entries, stamps, deep, place,
 ):  # fmt: skip
-    """Deepest penetration of the cutter (tip lowered by ``drop``) into the part, by motion, where above ``least``.
+    """Deepest penetration of the cutter (tip lowered by ``drop``) into the part, by motion, where above
+    ``least``.
 
     ``deep`` (m,) starts at ``least``; ``place`` (m, 3) gets the point of the part. Motions not ``wanted`` are
-    skipped. Straight motions are exact to 1e-4 mm; arcs are cut into chords until their bulge is below 2e-4 mm
-    wherever it matters. ``stamps`` (triangles,) int64 is scratch of this thread, -1 at first.
+    skipped. Straight motions are exact to 1e-4 mm; arcs are cut into chords until their bulge is below 2e-4
+    mm wherever it matters. ``stamps`` (triangles,) int64 is scratch of this thread, -1 at first.
     """
     stack = np.empty(3 * 4 * 40, np.int64)
     point, here, found = np.empty(4), np.empty(4), np.empty(3)
@@ -1124,7 +1185,8 @@ def penetration(
 
 @_kernel
 def dilate(heights, drop, out):
-    """``out[i, j]`` = highest of ``heights - drop`` over the square ``drop`` centred there; inf in drop is outside."""
+    """``out[i, j]`` = highest of ``heights - drop`` over the square ``drop`` centred there; inf in drop is
+    outside."""
     ny, nx = heights.shape
     r = drop.shape[0] // 2
     for i in range(ny):
