@@ -46,7 +46,8 @@ def make_files(tmp_path):
             (folder / f"job{i}.toml").write_text(
                 f'units = "mm"\npart.file = "p{i}.stl"\nmaterial.name = "P"\n'
                 f"machine = {{ max_spindle_rpm = 9000, max_feed = 4000 }}\n"
-                f'[cutter]\nname = "{order}"\ndiameter = 8.0\nflutes = 3\nflute_length = 20.0\noverhang = 30.0\n'
+                f'[cutter]\nname = "{order}"\ndiameter = 8.0\nflutes = 3\n'
+                "flute_length = 20.0\noverhang = 30.0\n"
             )
         return sorted(folder.glob("*.toml"))
 
@@ -68,7 +69,8 @@ def test_one_record_for_each_whatever_happens(make, tmp_path):
     )
     assert [r.name for r in records] == [f"job{i}" for i in range(10)]
     assert [r.status for r in records] == [
-        "done", "refused", "crashed", "crashed", "timed out", "out of memory", "check failed", "done", "crashed", "done",
+        "done", "refused", "crashed", "crashed", "timed out",
+        "out of memory", "check failed", "done", "crashed", "done",
     ]  # fmt: skip
     assert sorted(r.name for r in seen) == sorted(r.name for r in records)
     said = [r.message for r in records]
@@ -403,3 +405,38 @@ def test_headline_keeps_plain_finite_numbers():
     report = {"summary": {"a": 1.5, "b": float("nan"), "c": [1], "d": "x", "e": True}}
     assert headline(report) == {"a": 1.5, "d": "x", "e": True}
     assert headline({}) == {}
+
+
+def test_the_loop_of_a_worker(make, tmp_path, monkeypatch):
+    """What a worker process does, here in a thread's company instead of a process of its own."""
+    from multiprocessing import Pipe
+
+    from zrough import batchwork
+
+    monkeypatch.setattr("signal.signal", lambda *args: None)
+    monkeypatch.setattr(sys, "path", list(sys.path))
+    (name, job), (_, hanging) = make("", "bug")
+    ours, theirs = Pipe()
+    answers = []
+
+    def master():
+        ours.send({"path": list(sys.path), "memory_limit": None})
+        answers.append(ours.recv())
+        for task in (Task(name, job, WORK, str(tmp_path / name)), Task("bad", hanging, WORK)):
+            ours.send(task)
+            while (answer := ours.recv())[0] != "result":
+                answers.append(answer)
+            answers.append(answer)
+        ours.close()
+
+    thread = threading.Thread(target=master)
+    thread.start()
+    descriptor = os.dup(theirs.fileno())
+    theirs.close()
+    assert batchwork.main([str(descriptor)]) == 0
+    thread.join()
+    assert answers[0] == ("ready",)
+    assert ("progress", "planning", 1, 2) in answers
+    results = [a[1] for a in answers if a[0] == "result"]
+    assert [r.status for r in results] == ["done", "crashed"]
+    assert (tmp_path / name / "program.nc").is_file()

@@ -50,7 +50,8 @@ def test_functions_stay_functions_when_their_modules_are_imported():
 def test_import_loads_nothing_heavy():
     script = (
         "import sys; before = set(sys.modules); import zrough\n"
-        "print(sorted({'numpy', 'numba', 'scipy', 'pydantic', 'trimesh', 'plotly'} & (set(sys.modules) - before)))"
+        "heavy = {'numpy', 'numba', 'scipy', 'pydantic', 'trimesh', 'plotly'}\n"
+        "print(sorted(heavy & (set(sys.modules) - before)))"
     )
     done = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, text=True, check=True,
@@ -183,11 +184,12 @@ def sample_files(tmp_path):
 
     trimesh.Trimesh(*sample_job().mesh, process=False).export(tmp_path / "boss.stl")
     text = (
-        'units = "mm"\npart.file = "boss.stl"\nstock = { min = [-16.0, -16.0, -8.0], max = [16.0, 16.0, 0.0] }\n'
+        'units = "mm"\npart.file = "boss.stl"\n'
+        "stock = { min = [-16.0, -16.0, -8.0], max = [16.0, 16.0, 0.0] }\n"
         'material = { name = "P", hardness_hb = 200.0 }\n'
         "machine = { max_spindle_rpm = 12000, max_feed = 6000 }\n"
-        "cutter = { diameter = 6.0, corner_radius = 0.5, flutes = 3, flute_length = 12.0, overhang = 20.0 }\n"
-        "roughing = { level_depth = DEPTH, stair_height = 1.0 }\n"
+        "[cutter]\ndiameter = 6.0\ncorner_radius = 0.5\nflutes = 3\nflute_length = 12.0\noverhang = 20.0\n"
+        "[roughing]\nlevel_depth = DEPTH\nstair_height = 1.0\n"
     )
     for depth in ("4.0", "3.0"):
         (tmp_path / f"boss{depth[0]}.toml").write_text(text.replace("DEPTH", depth))

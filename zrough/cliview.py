@@ -207,4 +207,5 @@ def batch_lines(records: Sequence[Record], out: Path) -> list[str]:
     said = ", ".join(f"{n} {status}" for status, n in counts.most_common())
     skipped = sum(r.skipped for r in records)
     said += f" ({skipped} of them finished earlier)" if skipped else ""
-    return [f"{len(records)} jobs: {said}", f"written: {out / 'records.jsonl'}, summary.csv, summary.html"]
+    what = "job" if len(records) == 1 else "jobs"
+    return [f"{len(records)} {what}: {said}", f"written: {out / 'records.jsonl'}, summary.csv, summary.html"]
