@@ -7,7 +7,7 @@ from collections.abc import Callable
 from zrough.errors import Cancelled
 
 #: ``progress(stage, done, total)``; may return False to stop.
-Progress = Callable[[str, int, int], "bool | None"]
+Progress = Callable[[str, int, int], object]
 
 
 def watched(progress: Progress | None) -> Callable[[str, int, int], None]:
