@@ -78,7 +78,7 @@ def case(name: str, size: str = "shipped", climb_levels: bool = False, cell: flo
         stock={"min": lower.tolist(), "max": upper.tolist()},
         cutter={"overhang": float(overhang)},
         roughing=roughing,
-    ).with_mesh(vertices * scale, faces)
+    ).with_mesh(vertices * scale * unit, faces)
     return Case(name, size, job, vertices * scale * unit, faces, lower, upper)
 
 
