@@ -34,7 +34,7 @@ SPANS = 1200  # points of a load curve
 def build(facts: Facts, told: dict[str, Any], stills: dict[str, bytes] | None = None) -> str:
     """The whole page as text; ``told`` as `report_dict` gives it, ``stills`` as `still_pictures` does."""
     unit = Unit(told["job"]["units"])
-    stills = still_pictures(facts, told) if stills is None else stills
+    stills = still_pictures(facts, told, times=False) if stills is None else stills
     sign, verdict = words.VERDICTS[told["verdict"]]
     found = bool(told["left"] or told["warnings"])
     count = len(told["levels"])
@@ -176,12 +176,13 @@ def _library() -> str:
 # ------------------------------------------------------------------ pictures in the page
 
 
-def still_pictures(facts: Facts, told: dict[str, Any]) -> dict[str, bytes]:
-    """All pictures as PNG, by file name."""
+def still_pictures(facts: Facts, told: dict[str, Any], times: bool = True) -> dict[str, bytes]:
+    """All pictures as PNG, by file name; the page does without the one of the ``times``."""
     found: dict[str, bytes] = {}
     edges, length = facts.histogram
     found["engagement.png"] = pictures.histogram_png(edges, length, facts.cap)
-    found["times.png"] = pictures.times_png(facts.times)
+    if times:
+        found["times.png"] = pictures.times_png(facts.times)
     curve = facts.series(600)
     limit = _near(value(facts.job.machine, "power_kw"), curve.power)
     found["load.png"] = pictures.load_png(curve.minutes, curve.engagement, curve.power, facts.cap, limit)

@@ -61,7 +61,7 @@ def write_all(
     if html or images:
         from zrough import page
 
-        stills = page.still_pictures(facts, told)
+        stills = page.still_pictures(facts, told, times=images)
         if html:
             written.append(write_atomic(target / "report.html", page.build(facts, told, stills)))
         if images:

@@ -124,13 +124,14 @@ class Facts:
         return Grid(grid.x0, grid.y0, grid.cell * self.every, kept.shape[1], kept.shape[0]), kept
 
     def thickness_at(self, nodes: NDArray[np.int64]) -> Map:
-        """Leftover square to the part at nodes (n,) of the full map, flat indices; the nearest measured one."""
+        """Leftover square to the part at nodes (n,) of the full map, flat indices; nearest measured."""
         assert self.left_over is not None
         columns = self.left_over[0].nx
         ny, nx = self.thickness.shape
         row = np.minimum((nodes // columns + self.every // 2) // self.every, ny - 1)
         column = np.minimum((nodes % columns + self.every // 2) // self.every, nx - 1)
-        return self.thickness[row, column]
+        found: Map = self.thickness[row, column]
+        return found
 
     @cached_property
     def bottom(self) -> float:
@@ -149,7 +150,7 @@ class Facts:
 
     @cached_property
     def thickness(self) -> Map:
-        """Leftover square to the part, (ny, nx) mm; where no part lies below, that of the nearest part."""
+        """Leftover square to the part, (ny, nx) mm; where no part is below, that of the nearest part."""
         from scipy import ndimage
 
         assert self.normal is not None
@@ -182,8 +183,11 @@ class Facts:
             return None
         from zrough.nexttool import ball_load
 
+        part = self.normal.part
+        # Openings left alone and ground beside the part are not the next cutter's business.
+        ground = np.where(np.isfinite(part), part, self.measured[1])
         return ball_load(
-            *self.measured, self.normal.part, diameter, value(semi, "allowance", default=0.1),
+            *self.measured, ground, diameter, value(semi, "allowance", default=0.1),
             value(semi, "step_over"), limit=value(semi, "max_bite"),
         )  # fmt: skip
 
