@@ -96,7 +96,7 @@ class Linker:
             if piece.entry is not None:
                 self._enter(piece.entry, level, index)
             elif piece.way is not None and self._stay(piece, level):
-                self._along(piece.way, level, index)
+                self._along(piece, level, index)
             else:
                 self._over(piece.points[0], level.z, index)
             self._cut(piece, level, index)
@@ -132,11 +132,15 @@ class Linker:
             self.heights, f.x0, f.y0, f.hb, self.radius + f.hb, ax, ay, bx, by
         ))
 
-    def _along(self, way: Points, level: Level, index: int) -> None:
-        """Over cleared ground, a hair off the floor, the lift spread along the way."""
-        at = self.track.position
+    def _along(self, piece: Piece, level: Level, index: int) -> None:
+        """Over cleared ground, a hair off the floor; the lift is spread along the way."""
+        at, way = self.track.position, piece.way
         assert at is not None
+        assert way is not None
         w = self.ways
+        feed = w.link_feed
+        if piece.way_arc > 0.0:
+            feed = min(feed, float(self.data.feed_for(math.degrees(piece.way_arc), level.top - level.z)))
         z = level.z + w.lift
         if at[2] > z:
             z = at[2]
@@ -144,9 +148,10 @@ class Linker:
             self.track.line(at[0], at[1], z, Kind.LIFT, w.link_feed, index)
         pts = _spread(way, SLOPE * w.lift)
         heights = np.full(len(pts), z)
-        heights[0], heights[-1] = self.track.position[2] if self.track.position is not None else z, level.z
         xyz = np.column_stack([pts, heights])
-        self.track.add(xyz[1:], Kind.LINK, w.link_feed, index)
+        self.track.add(xyz[1:], Kind.LINK, feed, index)
+        # straight down at the end: the start is known to be clear all round, the last of the way is not
+        self.track.line(float(way[-1, 0]), float(way[-1, 1]), level.z, Kind.DROP, w.link_feed, index)
 
     def _over(self, to: Points, z: float, index: int) -> None:
         """Up, across above whatever stands in between, and down through air."""
@@ -247,13 +252,13 @@ class Linker:
 
 
 def _spread(way: Points, run: float) -> Points:
-    """The way with a point put in ``run`` mm (or half its length) after its start and before its end."""
+    """The way with a point put in ``run`` mm (or a third of its length) after its start."""
     step = np.hypot(*np.diff(way, axis=0).T)
     along = np.concatenate([[0.0], np.cumsum(step)])
     total = float(along[-1])
     if total < 1e-6:
         return way[[0, -1]]
-    marks = [min(run, total / 3.0), total - min(run, total / 3.0)]
+    marks = [min(run, total / 3.0)]
     where = np.unique(np.concatenate([along, marks]))
     keep = np.append(np.diff(where) > 1e-6, True)
     where = where[keep]

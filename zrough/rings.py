@@ -19,7 +19,7 @@ Points = NDArray[np.float64]
 
 FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
 LEAD = 0.12  # of the radius: roll-in before the first contact that belongs to the piece
-GRAZE = math.radians(2.5)  # a link may brush slivers of this arc, thinner than the coarse map sees
+GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,8 @@ class Rules:
     rho : smallest path radius. rho_seek : the same while the cutter is in air.
     ease_in : the arc nears the cap no faster than over this much path.
     eps : the centre stays this far inside the admissible area.
-    drop_area : a piece that removes less than this area is left, mm2.
+    drop_area : a wall piece that removes less than this area is left, mm2.
+    sliver : the same for what stands free, mm2; it would meet the next cutter at full height.
     air : a walk ends after this much path without cutting (while looking for its first cut: the radius).
     side : +1 climb (material on the right), -1 conventional.
     """
@@ -49,6 +50,7 @@ class Rules:
     ease_in: float
     eps: float
     drop_area: float
+    sliver: float
     air: float
     side: int = 1
 
@@ -111,7 +113,7 @@ class Piece:
 
     ``points (n, 2)`` with ``arcs (n,)`` rad (arc of the step that ends there, 0 at the start);
     ``way (m, 2)`` leads to ``points[0]`` over cleared ground, None = lift and come down; ``entry`` cuts its
-    own way down first.
+    own way down first. ``way_arc`` rad: the largest arc that the way brushes.
     """
 
     points: Points
@@ -119,6 +121,11 @@ class Piece:
     way: Points | None
     entry: Entry | None = None
     wall: bool = False
+    way_arc: float = 0.0
+
+
+def _piece(pts: Points, arcs: NDArray[np.float64], way: tuple[Points, float] | None, wall: bool = False) -> Piece:
+    return Piece(pts, arcs, None, wall=wall) if way is None else Piece(pts, arcs, way[0], wall=wall, way_arc=way[1])
 
 
 @dataclass
@@ -333,7 +340,7 @@ class Clearing:
             q = self.parent.ravel()[q]
         return np.array(chain[::-1], np.int64)
 
-    def _route(self, level: Level, position: Points | None, goal: Points) -> Points | None:
+    def _route(self, level: Level, position: Points | None, goal: Points) -> tuple[Points, float] | None:
         """Way from ``position`` to ``goal`` over clear ground, None if there is none."""
         if position is None:
             return None
@@ -358,20 +365,22 @@ class Clearing:
 
     # -- cutting -------------------------------------------------------------------------------
 
-    def _pose(self, front: NDArray[np.int64]) -> tuple[Points, Points] | None:
-        """Start point and heading on a front: along it where it is long enough to tell, else from the uncut side."""
+    def _poses(self, front: NDArray[np.int64]) -> list[tuple[Points, Points]]:
+        """Starts on a front, best first: along it, square to its uncut side, and straight at a last sliver."""
         i, j = divmod(int(front[0]), self.free.shape[1])
         p = self._xy(front[:1])[0]
+        poses = []
         if len(front) >= 4:
-            along = self._xy(front[min(len(front) - 1, 6): min(len(front), 7)])[0] if len(front) > 6 else self._xy(front[-1:])[0]
-            heading = along - p
-            norm = math.hypot(*heading)
+            along = self._xy(front[min(len(front) - 1, 6)][None])[0] - p
+            norm = math.hypot(*along)
             if norm > 0:
-                return p, heading / norm
+                poses.append((p, along / norm))
         toward = np.zeros(2)
-        if not k.toward(self.free, self.blk, i, j, 3, toward):
-            return None
-        return p, self.rules.side * np.array([-toward[1], toward[0]])
+        if k.toward(self.free, self.blk, i, j, 3, toward):
+            if not poses:
+                poses.append((p, self.rules.side * np.array([-toward[1], toward[0]])))
+            poses.append((p, toward))
+        return poses
 
     def _clear_start(self, level: Level, p: Points, heading: Points) -> Points | None:
         """``p``, or a place close by where the standing cutter truly touches nothing.
@@ -383,7 +392,7 @@ class Clearing:
         for out, back in ((0, 0), (1, 0), (0, 1), (1, 1), (2, 0), (2, 1), (0, 2), (2, 2), (3, 0), (4, 0), (4, 2)):
             q = p + f.hb * (out * away - back * heading)
             if self._sd(level, q) >= r.eps and k.clear_at(
-                self.d2, f.x0, f.y0, f.hd, r.radius, r.radius, q[0], q[1]
+                self.d2, f.x0, f.y0, f.hd, r.radius, q[0], q[1]
             ):
                 return np.asarray(q)
         return None
@@ -415,19 +424,28 @@ class Clearing:
 
         The piece begins a short roll-in before the contact, whatever the way there.
         """
-        f, r = self.frame, self.rules
         state = np.array([p[0], p[1], heading[0], heading[1], 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
         air, _, _, status = self._march(level, state, faint, True)
         if status != k.CONTACT:
             return None
         state[5:] = 0.0
-        k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, state[None, :2])
         return state, np.concatenate([p[None, :], air])
+
+    def _lead(self, air: Points) -> Points:
+        """The end of an approach: a short roll-in, longer where its start would still brush something."""
+        f, r = self.frame, self.rules
+        at = max(0, len(air) - 1 - math.ceil(LEAD * r.radius / r.step))
+        while at > 0 and not k.clear_at(self.d2, f.x0, f.y0, f.hd, r.radius, air[at, 0], air[at, 1]):
+            at = max(0, at - 2)
+        return air[at:]
 
     def _walk(
         self, level: Level, state: NDArray[np.float64], lead: Points, faint: float
     ) -> tuple[Points, NDArray[np.float64], int]:
         """Cut on from a contact; ``lead`` comes first, without arcs. Points, arcs, points up to the last cut."""
+        f, r = self.frame, self.rules
+        # a walk sweeps the rim of the disc only; where it begins, the whole disc is swept
+        k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, state[None, :2].copy())
         pts, arcs, last, _ = self._march(level, state, faint, False)
         n = len(lead)
         return np.concatenate([lead, pts[:last]]), np.concatenate([np.zeros(n), arcs[:last]]), last
@@ -436,22 +454,18 @@ class Clearing:
         self, level: Level, chain: NDArray[np.int64] | None, front: NDArray[np.int64], position: Points | None
     ) -> Piece | None:
         node = int(front[0])
-        pose = self._pose(front)
-        if pose is None:
-            self._forbid(node)
-            return None
-        p, heading = pose
-        moved = self._clear_start(level, p, heading)
-        if moved is None:
-            self._forbid(node)
-            return None
-        p = moved
-        found = self._approach(level, p, heading, FAINT)
+        found = None
+        for p, heading in self._poses(front):
+            moved = self._clear_start(level, p, heading)
+            if moved is not None:
+                found = self._approach(level, moved, heading, FAINT)
+            if found is not None:
+                break
         if found is None:
             self._forbid(node)
             return None
         state, air = found
-        lead = air[-min(len(air), 1 + math.ceil(LEAD * self.rules.radius / self.rules.step)):]
+        lead = self._lead(air)
         # the way is made before the cut: ground that the piece itself clears is not there yet
         way = None
         if chain is not None and position is not None:
@@ -461,14 +475,14 @@ class Clearing:
         if last == 0:
             self._forbid(node)
             return None
-        if self._is_scrap(saved, pts, arcs):
+        if self._is_scrap(saved, pts, arcs, self.rules.sliver):
             self._forbid(node)
             return None
         k.clear_coarse_path(
             self.mat, self.blk, self.spans, self.d2, self.rules.radius,
             self.frame.x0, self.frame.y0, self.frame.hd, self.frame.hb, pts[-1:],
         )
-        return Piece(pts, arcs, way)
+        return _piece(pts, arcs, way)
 
     def _enter(self, level: Level, entry: Entry) -> Piece:
         """Take an entry as swept and walk on from it."""
@@ -519,11 +533,11 @@ class Clearing:
         j1 = min(shape[1], math.ceil((p[0] + half - self.frame.x0) / pitch) + 1)
         return slice(i0, max(i0, i1)), slice(j0, max(j0, j1))
 
-    def _is_scrap(self, saved: tuple, pts: Points, arcs: NDArray[np.float64]) -> bool:  # type: ignore[type-arg]
-        """True, and the ground put back, if a walk took too little to be worth the way there."""
+    def _is_scrap(self, saved: tuple, pts: Points, arcs: NDArray[np.float64], least: float) -> bool:  # type: ignore[type-arg]
+        """True, and the ground put back, if a walk took less than ``least`` mm2: not worth the way there."""
         r = self.rules
         area = float(np.sum(r.step * r.radius * (1.0 - np.cos(arcs))))
-        if area >= r.drop_area or np.abs(pts - pts[-1]).max() > self._small():
+        if area >= least or np.abs(pts - pts[-1]).max() > self._small():
             return False
         self._restore(saved)
         self.dropped.append((float(pts[-1, 0]), float(pts[-1, 1]), area))
@@ -543,7 +557,7 @@ class Clearing:
 
     def _way(
         self, level: Level, position: Points, chain: NDArray[np.int64], tail: Points
-    ) -> Points | None:
+    ) -> tuple[Points, float] | None:
         """Shortened way from ``position`` along coarse nodes and the points of ``tail``, over clear ground."""
         f, r = self.frame, self.rules
         pts = np.concatenate([position[None, :], self._xy(chain), tail])
@@ -551,11 +565,11 @@ class Clearing:
         n = k.pull(level.sd, self.free, self.blk, f.x0, f.y0, f.h, f.hb, r.eps, pts, keep)
         return self._tested(pts[keep[:n]])
 
-    def _tested(self, way: Points) -> Points | None:
+    def _tested(self, way: Points) -> tuple[Points, float] | None:
         """The way if what it may still graze stays well under the cap, else None: a lift is safer."""
         f, r = self.frame, self.rules
         arc = k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, 4 * r.step, self.circle, way)
-        return way if arc <= GRAZE else None
+        return (way, arc) if arc <= min(GRAZE, r.cap - r.margin) else None
 
     # -- walls ---------------------------------------------------------------------------------
 
@@ -586,14 +600,14 @@ class Clearing:
         if found is None:
             return None
         state, air = found
-        lead = air[-min(len(air), 1 + math.ceil(LEAD * r.radius / r.step)):]
+        lead = self._lead(air)
         way = self._route(level, position, lead[0])
         saved = self._save(state[:2])
         walk, arcs, last = self._walk(level, state, lead, faint)
-        if last == 0 or self._is_scrap(saved, walk, arcs):
+        if last == 0 or self._is_scrap(saved, walk, arcs, r.drop_area):
             return None
         k.clear_coarse_path(self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, walk[-1:])
-        return Piece(walk, arcs, way, wall=True)
+        return _piece(walk, arcs, way, wall=True)
 
     def _stretches(self, level: Level, bite: NDArray[np.bool_]) -> NDArray[np.int64]:
         """Indices at which a run of biting points begins (in cutting direction), every point of a closed run."""
@@ -637,7 +651,7 @@ class Clearing:
                 p = level.points[q] + inward * (r.eps + off * r.radius)
                 if self._sd(level, p) < r.eps:
                     continue
-                if k.clear_at(self.d2, f.x0, f.y0, f.hd, r.radius, r.radius, p[0], p[1]):
+                if k.clear_at(self.d2, f.x0, f.y0, f.hd, r.radius, p[0], p[1]):
                     return p, heading
         return None
 

@@ -19,7 +19,7 @@ import numpy as np
 from numba import njit, prange
 
 HALF_PI = 0.5 * math.pi
-SAMPLES = 129  # points on the leading half circle, odd so that one looks straight ahead
+SAMPLES = 161  # points on the leading half circle, odd so that one looks straight ahead
 DONE, FULL, STUCK, LOST, CONTACT = 0, 1, 2, 3, 4
 
 
@@ -59,8 +59,8 @@ def _swept2(d2, x0, y0, hd, x, y):
 
 
 @njit(cache=True, nogil=True)
-def _arc(d2, x0, y0, hd, radius, x, y, hx, hy, circle):
-    """Arc of the leading half circle that lies in material, rad, and the side of its far end (rad from ahead).
+def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
+    """Arc of the leading half circle of radius ``probe`` that lies in material, rad.
 
     ``circle`` (SAMPLES, 2) runs from -90 deg (right of the heading) to +90 deg. Ends of an arc are placed
     between samples by the zero of (distance - radius), linear there.
@@ -72,8 +72,8 @@ def _arc(d2, x0, y0, hd, radius, x, y, hx, hy, circle):
     for k in range(SAMPLES):
         c = circle[k, 0]
         s = circle[k, 1]
-        px = x + radius * (hx * c - hy * s)
-        py = y + radius * (hy * c + hx * s)
+        px = x + probe * (hx * c - hy * s)
+        py = y + probe * (hy * c + hx * s)
         here = _swept2(d2, x0, y0, hd, px, py) - r2
         if k > 0:
             if here > 0.0:
@@ -368,7 +368,7 @@ def march(
         s = math.sin(guess)
         nx_ = hx * c - hy * s
         ny_ = hy * c + hx * s
-        e_guess = _arc(d2, x0, y0, hd, radius, x + step * nx_, y + step * ny_, nx_, ny_, circle)
+        e_guess = _arc(d2, x0, y0, hd, radius, radius, x + step * nx_, y + step * ny_, nx_, ny_, circle)
         if e_guess <= target and (guess == wall or e_guess > target - tight):
             chosen = guess
             arc = e_guess
@@ -381,7 +381,7 @@ def march(
                 s = math.sin(wall)
                 nx_ = hx * c - hy * s
                 ny_ = hy * c + hx * s
-                e_hi = _arc(d2, x0, y0, hd, radius, x + step * nx_, y + step * ny_, nx_, ny_, circle)
+                e_hi = _arc(d2, x0, y0, hd, radius, radius, x + step * nx_, y + step * ny_, nx_, ny_, circle)
                 if e_hi <= target:
                     lo, e_lo = wall, e_hi
                     hi = wall
@@ -401,7 +401,7 @@ def march(
                     py = y + step * ny_
                     if _lerp(sd, x0, y0, h, px, py) < eps:
                         break
-                    e = _arc(d2, x0, y0, hd, radius, px, py, nx_, ny_, circle)
+                    e = _arc(d2, x0, y0, hd, radius, radius, px, py, nx_, ny_, circle)
                     if e <= target:
                         lo, e_lo = a, e
                         break
@@ -426,7 +426,7 @@ def march(
                     ny_ = hy * c + hx * s
                     px = x + step * nx_
                     py = y + step * ny_
-                    e = _arc(d2, x0, y0, hd, radius, px, py, nx_, ny_, circle)
+                    e = _arc(d2, x0, y0, hd, radius, radius, px, py, nx_, ny_, circle)
                     if e <= target:
                         lo, e_lo = mid, e
                     else:
@@ -720,12 +720,12 @@ def bites(d2, x0, y0, hd, radius, tau, pts, nxt, which, out):
 @njit(cache=True, nogil=True)
 def arc_at(d2, x0, y0, hd, radius, x, y, hx, hy, circle):
     """Arc in material on the leading half circle at one pose, rad."""
-    return _arc(d2, x0, y0, hd, radius, x, y, hx, hy, circle)
+    return _arc(d2, x0, y0, hd, radius, radius, x, y, hx, hy, circle)
 
 
 @njit(cache=True, nogil=True)
 def way_arc(d2, x0, y0, hd, radius, step, circle, way):
-    """Largest arc in material along a polyline ``way (n, 2)``, rad, nothing taken away."""
+    """Largest arc in material along a polyline ``way (n, 2)``, rad, nothing taken away; half a node too large."""
     worst = 0.0
     for k in range(way.shape[0] - 1):
         ux = way[k + 1, 0] - way[k, 0]
@@ -736,16 +736,34 @@ def way_arc(d2, x0, y0, hd, radius, step, circle, way):
         n = max(1, int(math.ceil(length / step)))
         for q in range(1, n + 1):
             t = q / n
-            arc = _arc(d2, x0, y0, hd, radius, way[k, 0] + t * ux, way[k, 1] + t * uy, ux / length, uy / length, circle)
+            arc = _arc(
+                d2, x0, y0, hd, radius, radius + 0.5 * hd, way[k, 0] + t * ux, way[k, 1] + t * uy, ux / length, uy / length,
+                circle,
+            )
             if arc > worst:
                 worst = arc
     return worst
 
 
 @njit(cache=True, nogil=True)
-def clear_at(d2, x0, y0, hd, radius, probe, x, y):
-    """True if the circle of radius ``probe`` round (x, y) touches no material."""
-    return not _touch(d2, x0, y0, hd, radius, probe, x, y, 180)
+def clear_at(d2, x0, y0, hd, radius, x, y):
+    """True if a standing cutter at (x, y), one node larger than it is, touches no material anywhere.
+
+    The node is for slivers thinner than the map, which lie between its nodes.
+    """
+    if _touch(d2, x0, y0, hd, radius, radius + hd, x, y, int(10.0 * radius / hd)):
+        return False
+    ny, nx = d2.shape
+    r2 = radius * radius
+    fi = (y - y0) / hd
+    fj = (x - x0) / hd
+    n = radius / hd + 1.0
+    for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
+        half = math.sqrt(max(0.0, n * n - (i - fi) * (i - fi)))
+        for j in range(max(0, int(math.ceil(fj - half))), min(nx - 1, int(math.floor(fj + half))) + 1):
+            if d2[i, j] > r2 * (1.0 + 1.0e-6):
+                return False
+    return True
 
 
 @njit(cache=True, nogil=True)
