@@ -206,6 +206,8 @@ class ContactSurface:
         Returns
         -------
         Rings, closed at the grid's frame. Free nodes that touch by a corner alone are not joined.
+        What is free or blocked shows at nodes only: a hump that lifts a ball (corner radius c, no flat) over
+        ``z`` between nodes alone is not seen; it is at most cell^2 / (4 c) high.
 
         Raises
         ------

@@ -13,7 +13,8 @@ above; this is what the tree of bounds uses.
 
 Arrays shared by all kernels
     tris   (n, 16)  three corners, counter-clockwise in plan (0..8), uphill direction (9, 10), slope
-                    tangent (11), slope cosine (12; 0 = vertical or degenerate), top (13)
+                    tangent (11), slope cosine (12; 0 = vertical or degenerate), top (13), bits of the
+                    edges it answers for (14)
     nodes  (m, 12)  plan box x, x, y, y (0..3), top (4), upper plane z <= p + gx*x + gy*y (5..7); and for
                     the cutter in use: offset of the plane's contact point (8, 9), its rise (10)
     links  (m, 2)   inner node: right child (the left one is the next row), 0; leaf: first triangle, count
@@ -24,13 +25,13 @@ import math
 import numpy as np
 from numba import njit
 
-LEAF = 4  # triangles in a leaf, at most
+LEAF = 6  # triangles in a leaf, at most
 STEEPEST = 200.0  # slope limit of a node's upper plane
 VERTICAL = 1e-7  # slope cosine below which a facet counts as vertical (contact by its edges alone)
 SLACK = 1e-10  # mm, a bound must beat the best by this much to be looked at
 SIDE = 4  # nodes along a tile
 PACK = SIDE * SIDE  # points searched at once
-GROUP = 16  # ring vertices treated at once, at most PACK
+GROUP = 12  # ring vertices treated at once, at most PACK
 ROOM = 24  # points that can be put between two ring vertices
 
 
@@ -60,12 +61,15 @@ def _slope(d, cutter):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _rest_on_line(distance, m, cutter):
+def _rest_on_line(distance, m, gain, cutter):
     """Coordinate t >= 0 along a line rising with slope ``m >= 0`` where the cutter rests on it.
 
-    ``distance``: plan distance from the axis to the line; t counts uphill from the foot point.
-    Corner circle: with the tube angle's sine w, (a + c w)^2 (w^2 (1 + m^2) - m^2) = distance^2 w^2 has
-    one root; Newton kept inside a bracket finds it.
+    ``distance``: plan distance from the axis to the line; t counts uphill from the foot point. Returns -1 as
+    soon as ``m t - profile`` is certain to stay at or below ``gain``.
+
+    Corner circle: the tube angle's sine w solves (a + c w)^2 (w^2 (1 + m^2) - m^2) = distance^2 w^2. Written
+    as w = g(w) with g falling, two steps from the lower end bracket the one root; Newton inside the bracket
+    ends it.
     """
     radius, a, c, steep = cutter
     rim = math.sqrt(max(radius * radius - distance * distance, 0.0))
@@ -85,9 +89,14 @@ def _rest_on_line(distance, m, cutter):
         w = math.sqrt(min((l2 / (c * c) + m * m) / mm, 1.0))
     else:
         low = max(m / math.sqrt(mm), (distance - a) / c)
-        high = 1.0
-        w = min(math.sqrt(min((l2 / (radius * radius) + m * m) / mm, 1.0)), high)
-        w = max(w, low)
+        share = min(distance / (a + c * low), 1.0)
+        high = min(m / math.sqrt(mm - share * share), 1.0)
+        share = distance / (a + c * high)
+        low = min(max(low, m / math.sqrt(max(mm - share * share, 1e-300))), high)
+        r = a + c * high
+        if m * math.sqrt(max(r * r - l2, 0.0)) - c * (1.0 - math.sqrt(1.0 - low * low)) <= gain:
+            return -1.0
+        w = 0.5 * (low + high)
         for _ in range(60):
             r = a + c * w
             q = w * w * mm - m * m
@@ -97,14 +106,14 @@ def _rest_on_line(distance, m, cutter):
             else:
                 low = w
             slope = 2.0 * (r * c * q + r * r * w * mm - l2 * w)
-            step = f / slope if slope > 0.0 else math.inf
-            new = w - step
-            if not (low <= new <= high):
+            new = w - f / slope if slope > 0.0 else -1.0
+            newton = low <= new <= high
+            if not newton:
                 new = 0.5 * (low + high)
-            if abs(new - w) <= 1e-15:
-                w = new
-                break
+            step = abs(new - w)
             w = new
+            if step <= 1e-15 or (newton and step <= 1e-9):  # the height is flat in w here
+                break
     r = a + c * w
     return min(math.sqrt(max(r * r - l2, 0.0)), rim)
 
@@ -143,7 +152,10 @@ def _edge_tip(px, py, pz, qx, qy, qz, best, cutter):
     if high > 0.0:
         d = math.sqrt(high * high + distance * distance)
         if high >= rim or m * d < _slope(d, cutter) * high:
-            t = min(max(_rest_on_line(distance, m, cutter), low), high)
+            t = _rest_on_line(distance, m, best - qz + m * top, cutter)
+            if t < 0.0:
+                return -math.inf
+            t = min(max(t, low), high)
     d = min(math.sqrt(t * t + distance * distance), radius)
     return qz + m * (t - top) - _rise(d, cutter)
 
@@ -169,7 +181,8 @@ def _triangle_tip(tris, t, x, y, best, cutter, table):
     bx, by, bz = tris[t, 3] - x, tris[t, 4] - y, tris[t, 5]
     cx, cy, cz = tris[t, 6] - x, tris[t, 7] - y, tris[t, 8]
     cosine = tris[t, 12]
-    ab = bc = ca = True
+    mine = np.int64(tris[t, 14])
+    ab, bc, ca = (mine & 1) != 0, (mine & 2) != 0, (mine & 4) != 0
     if cosine > 0.0:
         tangent = tris[t, 11]
         reach, drop = _facet_contact(tangent, cosine, cutter)
@@ -177,11 +190,14 @@ def _triangle_tip(tris, t, x, y, best, cutter, table):
         tip = az + tangent * (tris[t, 9] * (sx - ax) + tris[t, 10] * (sy - ay)) - drop
         if tip <= best:
             return -math.inf
-        ab = (bx - ax) * (sy - ay) - (by - ay) * (sx - ax) < 0.0
-        bc = (cx - bx) * (sy - by) - (cy - by) * (sx - bx) < 0.0
-        ca = (ax - cx) * (sy - cy) - (ay - cy) * (sx - cx) < 0.0
-        if not (ab or bc or ca):
+        out_ab = (bx - ax) * (sy - ay) - (by - ay) * (sx - ax) < 0.0
+        out_bc = (cx - bx) * (sy - by) - (cy - by) * (sx - bx) < 0.0
+        out_ca = (ax - cx) * (sy - cy) - (ay - cy) * (sx - cx) < 0.0
+        if not (out_ab or out_bc or out_ca):
             return tip
+        ab, bc, ca = ab and out_ab, bc and out_bc, ca and out_ca
+        if not (ab or bc or ca):
+            return -math.inf
         # tangent plane of (facet - profile) at the box point nearest to the facet contact
         sx = min(max(sx, min(ax, bx, cx)), max(ax, bx, cx))
         sy = min(max(sy, min(ay, by, cy)), max(ay, by, cy))
@@ -191,9 +207,11 @@ def _triangle_tip(tris, t, x, y, best, cutter, table):
             s = 2.0 * table[b, 1]
             sx *= s
             sy *= s
-            top = max(az - sx * ax - sy * ay, bz - sx * bx - sy * by, cz - sx * cx - sy * cy)
-            if top + table[b, 1] * u - table[b, 0] <= best:
-                return -math.inf
+            k = table[b, 1] * u - table[b, 0] - best
+            la, lb, lc = az - sx * ax - sy * ay + k, bz - sx * bx - sy * by + k, cz - sx * cx - sy * cy + k
+            ab = ab and (la > 0.0 or lb > 0.0)
+            bc = bc and (lb > 0.0 or lc > 0.0)
+            ca = ca and (lc > 0.0 or la > 0.0)
     tip = -math.inf
     if ab:
         tip = _edge_tip(ax, ay, az, bx, by, bz, best, cutter)
@@ -277,11 +295,13 @@ def _search_pack(cx, cy, hx, hy, lanes, wins, tris, nodes, links, cutter, table,
     """Search for a pack of neighbouring points at once; raises their best heights and winners in place.
 
     cx, cy, hx, hy  middle and half sizes of the box round the points
-    lanes (5, PACK) offset from the middle in x and y, best height so far (inf: lane unused), x, y
+    lanes (7, PACK) offset from the middle in x and y, best height so far (inf: lane unused), x, y, length
+                    of the offset, room for a bound
     wins  (PACK,)   triangle of the best height
 
     A tangent plane of ``upper plane - profile`` bounds it for all centres at once: where the tangent point
-    stands at r from the middle, a centre offset by e sees a bound that is higher by 2 s r . e.
+    stands at r from the middle, a centre offset by e sees a bound that is higher by 2 s r . e, and lower by
+    s (|e| - w)^2 where no point of the box is further than w from the tangent point.
     """
     u_rim = cutter[0] * cutter[0]
     scale = (table.shape[0] - 1) / u_rim
@@ -311,10 +331,12 @@ def _search_pack(cx, cy, hx, hy, lanes, wins, tris, nodes, links, cutter, table,
         vx, vy = 2.0 * s * qx, 2.0 * s * qy
         fx, fy = gx - vx, gy - vy
         value = here + s * u - table[b, 0] + max(fx * x0, fx * x1) + max(fy * y0, fy * y1)
+        wide = max(qx - x0, x1 - qx) + max(qy - y0, y1 - qy)
         hits = 0
         for n in range(PACK):
             ex, ey = lanes[0, n], lanes[1, n]
-            bound = min(top, min(plane + gx * ex + gy * ey, value + vx * ex + vy * ey))
+            over = max(lanes[5, n] - wide, 0.0)
+            bound = min(top, min(plane + gx * ex + gy * ey, value + vx * ex + vy * ey - s * over * over))
             hits += 1 if bound > lanes[2, n] + SLACK else 0
         if hits == 0:
             continue
@@ -350,10 +372,18 @@ def _search_pack(cx, cy, hx, hy, lanes, wins, tris, nodes, links, cutter, table,
             value = max(az - vx * ax - vy * ay, bz - vx * bx - vy * by, dz - vx * dx - vy * dy)
             value += s * u - table[b, 0]
             top = tris[t, 13]
+            wide = max(qx - x0, x1 - qx) + max(qy - y0, y1 - qy)
+            hits = 0
             for n in range(PACK):
                 ex, ey = lanes[0, n], lanes[1, n]
-                bound = min(top, min(plane + gx * ex + gy * ey, value + vx * ex + vy * ey))
-                if bound > lanes[2, n] + SLACK:
+                over = max(lanes[5, n] - wide, 0.0)
+                bound = min(top, min(plane + gx * ex + gy * ey, value + vx * ex + vy * ey - s * over * over))
+                lanes[6, n] = bound
+                hits += 1 if bound > lanes[2, n] + SLACK else 0
+            if hits == 0:
+                continue
+            for n in range(PACK):
+                if lanes[6, n] > lanes[2, n] + SLACK:
                     tip = _triangle_tip(tris, t, lanes[3, n], lanes[4, n], lanes[2, n], cutter, table)
                     if tip > lanes[2, n]:
                         lanes[2, n] = tip
@@ -369,30 +399,36 @@ def drop_grid(out, row0, row1, x0, y0, cell, shift, tris, nodes, links, cutter, 
     """
     nx = out.shape[1]
     stack = np.empty(128, np.int64)
-    lanes = np.empty((5, PACK))
+    lanes = np.empty((7, PACK))
     wins = np.empty(PACK, np.int64)
-    below = np.full(nx + SIDE, -1, np.int64)
+    below = np.empty(nx + SIDE, np.int64)
+    for j in range(nx + SIDE):
+        below[j] = -1
     beside = np.empty(SIDE, np.int64)
     half = 0.5 * (SIDE - 1) * cell
     for i0 in range(row0, row1, SIDE):
-        beside[:] = -1
+        for n in range(SIDE):
+            beside[n] = -1
         for j0 in range(0, nx, SIDE):
             cx, cy = x0 + cell * j0 + half, y0 + cell * i0 + half
             for n in range(PACK):
                 i, j = i0 + n // SIDE, j0 + n % SIDE
                 x, y = x0 + cell * j, y0 + cell * i
                 lanes[0, n], lanes[1, n], lanes[3, n], lanes[4, n] = x - cx, y - cy, x, y
+                lanes[5, n] = math.sqrt(lanes[0, n] ** 2 + lanes[1, n] ** 2)
                 wins[n] = -1
                 if i >= row1 or j >= nx:
                     lanes[2, n] = math.inf
                     continue
                 best = out[i, j] + shift
-                for seed in (beside[n // SIDE], below[j]):
-                    if seed >= 0:
+                seed = beside[n // SIDE]
+                for _ in range(2):
+                    if seed >= 0 and seed != wins[n]:
                         tip = _triangle_tip(tris, seed, x, y, best, cutter, table)
                         if tip > best:
                             best = tip
                             wins[n] = seed
+                    seed = below[j]
                 lanes[2, n] = best
             _search_pack(cx, cy, half, half, lanes, wins, tris, nodes, links, cutter, table, stack)
             for n in range(PACK):
@@ -503,8 +539,47 @@ def _describe(corners, tri):
     else:
         tri[11], tri[12] = 0.0, 0.0
     tri[13] = max(az, bz, cz)
-    tri[14], tri[15] = 0.0, 0.0
+    tri[14], tri[15] = 7.0, 0.0
     return nx, ny, nz
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _share_edges(tris, bins):
+    """Leave each edge to the first triangle that has it: clear its bit in column 14 of the others.
+
+    Contact on a shared edge is found whichever of its triangles asks. ``bins``: a hash table, a power of two
+    in size, all -1.
+    """
+    mask = bins.shape[0] - 1
+    corners = tris.view(np.int64)
+    for t in range(tris.shape[0]):
+        bits = 7
+        for e in range(3):
+            a, b = 3 * e, 3 * ((e + 1) % 3)
+            h = np.int64(0)
+            for q in range(3):
+                # the same for both directions of the edge
+                v, w = corners[t, a + q], corners[t, b + q]
+                h = h * 1000003 + (v ^ w) + 31 * (v & w)
+            h ^= h >> 29
+            h *= -4658895280553007687
+            h ^= h >> 32
+            k = h & mask
+            while bins[k] >= 0:
+                other, f = bins[k] // 3, bins[k] % 3
+                c, d = 3 * f, 3 * ((f + 1) % 3)
+                same = swapped = True
+                for q in range(3):
+                    v, w = corners[t, a + q], corners[t, b + q]
+                    same = same and v == corners[other, c + q] and w == corners[other, d + q]
+                    swapped = swapped and v == corners[other, d + q] and w == corners[other, c + q]
+                if same or swapped:
+                    bits ^= 1 << e
+                    break
+                k = (k + 1) & mask
+            if bins[k] < 0:
+                bins[k] = 3 * t + e
+        tris[t, 14] = bits
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -561,6 +636,13 @@ def build_tree(triangles, rec, tris, nodes, links, spans):
             top = max(top, tri[5] - gx * tri[3] - gy * tri[4])
             top = max(top, tri[8] - gx * tri[6] - gy * tri[7])
         node[5], node[6], node[7] = top, gx, gy
+    size = 16
+    while size < 6 * n:
+        size *= 2
+    bins = np.empty(size, np.int32)
+    for k in range(size):
+        bins[k] = -1
+    _share_edges(tris, bins)
     return used
 
 
@@ -643,6 +725,13 @@ def _leave(bx, by, fx, fy, z, tolerance, seed, tris, nodes, links, cutter, table
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _clear(lanes):
+    """Take every lane out of use."""
+    for n in range(PACK):
+        lanes[2, n] = math.inf
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _ask(lanes, wins, z, tris, nodes, links, cutter, table, stack):
     """For the lanes in use (best is not inf): the triangle that lifts the cutter above z most, or -1."""
     x0 = y0 = math.inf
@@ -660,6 +749,7 @@ def _ask(lanes, wins, z, tris, nodes, links, cutter, table, stack):
         used = lanes[2, n] < math.inf
         lanes[0, n] = lanes[3, n] - cx if used else 0.0
         lanes[1, n] = lanes[4, n] - cy if used else 0.0
+        lanes[5, n] = math.sqrt(lanes[0, n] ** 2 + lanes[1, n] ** 2)
     hx, hy = 0.5 * (x1 - x0), 0.5 * (y1 - y0)
     _search_pack(cx, cy, hx, hy, lanes, wins, tris, nodes, links, cutter, table, stack)
 
@@ -676,13 +766,13 @@ def cut_edges(
     """
     w = solid.shape[1]
     stack = np.empty(128, np.int64)
-    lanes = np.empty((5, PACK))
+    lanes = np.empty((7, PACK))
     wins = np.empty(PACK, np.int64)
     edge = np.empty((PACK, 5))  # blocked point, way to the free one, share of it
     seed = np.int64(-1)
     for start in range(first, last, GROUP):
         size = min(GROUP, last - start)
-        lanes[2, :] = math.inf
+        _clear(lanes)
         for n in range(size):
             k = start + n
             fi, fj = pairs[k, 0] // w, pairs[k, 0] % w
@@ -710,7 +800,7 @@ def cut_edges(
                 moving += 1
                 seed = wins[n]
         while moving > 0:
-            lanes[2, :] = math.inf
+            _clear(lanes)
             for n in range(size):
                 if wins[n] < 0:
                     continue
@@ -800,12 +890,12 @@ def bend_chords(
     bounds = np.empty(128, np.float64)
     inner = np.empty((PACK, 2))
     ahead = np.empty((ROOM + 1, 2))
-    lanes = np.empty((5, PACK))
+    lanes = np.empty((7, PACK))
     wins = np.empty(PACK, np.int64)
     for start in range(first, last, GROUP):
         size = min(GROUP, last - start)
         # blocked just outside the middle of the chord?
-        lanes[2, :] = math.inf
+        _clear(lanes)
         for n in range(size):
             k = start + n
             counts[k] = 0
