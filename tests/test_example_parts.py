@@ -51,7 +51,7 @@ def test_volume_of_the_carrier_plate() -> None:
 
 
 def test_volume_of_the_hinge_insert() -> None:
-    """Chords hide up to 0.004 mm of its round walls, of which it has about 6 square inches: 6e-4 cubic inches."""
+    """Chords hide up to 0.004 mm of its round walls, about 6 square inches: 6e-4 cubic inches."""
     cut = (
         rounded(4.2, 2.8, 0.375) * 0.75
         - math.pi * 0.45**2 * 0.5
