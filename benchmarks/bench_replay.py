@@ -113,22 +113,25 @@ def main():
         read = ncread.read(text)
         t1 = time.perf_counter()
         pieces = replay.cut_into_pieces(read, 10.0, RADIUS)
-        t2 = time.perf_counter()
+        t2, c2 = time.perf_counter(), time.process_time()
         result = replay.replay(pieces, len(read), body, Block(), bins, 60.0)
-        t3 = time.perf_counter()
+        t3, c3 = time.perf_counter(), time.process_time()
         replay.penetration(pieces, len(read), bins, RADIUS + 0.3, 0.3, 0.2, 0.005)
-        return read, pieces, result, t1 - t0, t2 - t1, t3 - t2, time.perf_counter() - t3
+        return read, pieces, result, t1 - t0, t2 - t1, t3 - t2, c3 - c2, time.perf_counter() - t3
 
     t0 = time.perf_counter()
     run(program(0.05, chord))
     print(f"first call with compiling  {time.perf_counter() - t0:8.2f} s")
     before = peak()
-    read, pieces, result, t_read, t_cut, t_run, t_gouge = run(program(metres, chord))
+    read, pieces, result, t_read, t_cut, t_run, c_run, t_gouge = run(program(metres, chord))
     length = np.nansum(read.lengths()) / 1000
     print(f"path                       {length:8.1f} m, {len(read)} motions, {len(pieces)} pieces")
     print(f"read / pieces              {t_read:8.2f} s / {t_cut:.2f} s")
     print(
         f"replay                     {t_run:8.2f} s, {result.steps} steps, {result.steps / t_run / 1e6:.2f} M/s"
+    )
+    print(
+        f"processor time             {c_run:8.2f} s, {2 * result.steps / c_run / 1e6:.2f} M/s on two cores"
     )
     print(f"against triangles          {t_gouge:8.2f} s")
     print(

@@ -147,7 +147,8 @@ def test_overload_in_a_corner():
     lines = good_program()
     k = at(lines, "G1 Z-10.0000")
     lines[k:k] = [
-        "G1 X-60. Y-20. F3000", "Z-1.", "G1 X10. F1000", "Y-22.4", "X-60.", "Y-17.6", "X10.", "Y-14.", "G1 Z10. F3000",
+        "G1 X-60. Y-20. F3000", "Z-1.", "G1 X10. F1000", "Y-22.4", "X-60.", "Y-17.6", "X10.", "Y-14.",
+        "G1 Z10. F3000",
         "G1 X-60. Y50.",
     ]  # fmt: skip
     failures = faults(case, lines)

@@ -235,7 +235,8 @@ def good_ramp(lines, rng):
     run, angle = rng.uniform(8, 25), np.radians(rng.uniform(0.5, 2.9))
     x, y = rng.uniform(-20, -5), rng.uniform(-20, 20)
     drop = min(1.7, run * np.tan(angle))
-    lines[i:i] = [f"G1 X{x:.4f} Y{y:.4f} F3000", "Z0.", f"G1 X{x + run:.4f} Z{-drop:.4f} F300", f"G1 X{x:.4f}",
+    lines[i:i] = [f"G1 X{x:.4f} Y{y:.4f} F3000", "Z0.", f"G1 X{x + run:.4f} Z{-drop:.4f} F300",
+                  f"G1 X{x:.4f}",
                   "G1 Z10. F3000", "G1 X-60. Y50."]  # fmt: skip
     return lines
 

@@ -89,7 +89,10 @@ def test_planes():
 
 
 def test_modal_words_comments_numbers_and_spaces():
-    text = "%\nO0012 (a part)\nN10 G21G90G17\nN20 g0 x 1. 5 y-.5 ; to the start\n/ N30 z5\nN40 G01 Z-1 F+200.\n(note) X3\nM30\n%\nrest"
+    text = (
+        "%\nO0012 (a part)\nN10 G21G90G17\nN20 g0 x 1. 5 y-.5 ; to the start\n/ N30 z5\n"
+        "N40 G01 Z-1 F+200.\n(note) X3\nM30\n%\nrest"
+    )
     program = read(text)
     assert program.end[-1] == pytest.approx((3.0, -0.5, -1.0))
     assert program.end[0][:2] == pytest.approx((1.5, -0.5))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from types import SimpleNamespace
 
@@ -9,7 +10,6 @@ import numpy as np
 import pytest
 
 from zrough import ncread, replay
-import itertools
 
 R = 6.0
 
@@ -88,7 +88,8 @@ def test_side_cut_is_within_half_a_degree(width, angle):
 
     _program, result = run(
         text(f"G0 {at(-70, -30)}", "Z10", f"G0 {at(-70, 0)}", "G1 Z-5 F500", f"G1 {at(70, 0)} F900",
-             f"{at(70, 30)}", f"{at(-30, 30)}", f"G1 {at(-30, width)}", f"G1 {at(0, width)}", f"{at(30, width)}"),
+             f"{at(70, 30)}", f"{at(-30, 30)}", f"G1 {at(-30, width)}", f"G1 {at(0, width)}",
+             f"{at(30, width)}"),
         Block((-60, -60, -20), (60, 60, 0)),
     )  # fmt: skip
     want = math.degrees(math.acos(1 - width / R))
@@ -193,7 +194,9 @@ def test_mean_over_random_ground_agrees_with_brute_force():
         count = max(1, math.ceil(math.dist(start, end) / 0.15 - 1e-9))
         heading = (end - start) / math.dist(start, end)
         exact = np.array([
-            exact_angle(start + (end - start) * (k + 1) / count, heading, [(p[i], p[i + 1]) for i in range(5)], 4001)
+            exact_angle(
+                start + (end - start) * (k + 1) / count, heading, [(p[i], p[i + 1]) for i in range(5)], 4001
+            )
             for k in range(count)
         ])  # fmt: skip
         if (exact > 0.2).any():
@@ -204,7 +207,8 @@ def test_mean_over_random_ground_agrees_with_brute_force():
 def test_levels_deep_first_then_up():
     """Clearing at -10, then a wider cut at -5 over it, then -10 again: each sees the ground as it stands."""
     program, result = run(
-        text("G0 X-50 Y0", "Z10", "G1 Z-10 F500", "X50 F900", "Y20", "X-50 Z-5", "Y3", "X50", "Y40", "X-50 Z-10", "Y3 X-50",
+        text("G0 X-50 Y0", "Z10", "G1 Z-10 F500", "X50 F900", "Y20", "X-50 Z-5", "Y3", "X50", "Y40", "X-50 Z-10",
+             "Y3 X-50",
              "X50", "Y40", "X-50 Z-5", "Y3", "X50"),
         Block((-30, -30, -20), (30, 30, 0)),
     )  # fmt: skip
@@ -380,7 +384,8 @@ def test_random_triangles_against_a_naive_twin(corner):
         triangle = rng.uniform(-8, 8, (1, 3, 3))
         a, b = np.round(rng.uniform(-6, 6, 3), 4), np.round(rng.uniform(-6, 6, 3), 4)
         edges = np.concatenate([
-            triangle[0][k] + np.linspace(0, 1, 300)[:, None] * (triangle[0][(k + 1) % 3] - triangle[0][k]) for k in range(3)
+            triangle[0][k] + np.linspace(0, 1, 300)[:, None] * (triangle[0][(k + 1) % 3] - triangle[0][k])
+            for k in range(3)
         ])  # fmt: skip
         naive = slow_depth(np.concatenate([shares @ triangle[0], edges]), a, b, R, corner, 120)
         deep, _, _ = deepest(

@@ -26,10 +26,11 @@ SPIRAL = 0.005  # mm between an arc's two radii above which it is run as a spira
 STEP = 0.15  # mm of path between two measurements of engagement
 MAP_NODES = 16_000_000  # most nodes of the height map
 LAYER_NODES = 9_000_000  # most nodes of one engagement layer
-LAYERS = 6  # heights remembered at once
+LAYERS = 5  # heights remembered at once
 BLOCK_NODES = 16  # nodes along one side of a block of the coarse map
 BODY_STEP = 0.02  # mm; radial pitch of the table of shank and holder
 MOST_PIECES = 20_000_000  # some gigabytes; a long roughing program has a million
+LANE_LENGTH = 5_000.0  # mm of path above which engagement is measured in two lanes
 CHUNK = 20_000  # pieces between two calls of progress
 
 
@@ -304,7 +305,8 @@ def replay(
     progress: Progress | None = None,
     holes: Floats | None = None,
 ) -> Replay:
-    """Run all pieces. ``cap`` in degrees; ``cell`` mm, an upper limit of the map's pitch; ``holes`` (n, 4)
+    """Run all pieces. ``cap`` in degrees; ``cell`` mm, the planner's pitch, which ours stays
+    below; ``holes`` (n, 4)
     drilled before: x, y, radius, bottom, mm.
 
     Raises
@@ -315,7 +317,7 @@ def replay(
     area = float(np.prod(upper[:2] - lower[:2]))
     if not area > 0.0:
         raise CheckError("the stock has no extent in plan; check [stock]")
-    pitch = max(min(body.radius / 40.0, cell or math.inf, 0.2), math.sqrt(area / MAP_NODES))
+    pitch = max(min(body.radius / 40.0, 0.75 * (cell or math.inf), 0.25), math.sqrt(area / MAP_NODES))
     grid = Grid.covering((lower[0], lower[1]), (upper[0], upper[1]), pitch, pitch)
     kind, box = _outline(stock, lower, upper)
     holes = np.zeros((0, 4)) if holes is None else np.ascontiguousarray(holes, dtype=np.float64)
@@ -325,7 +327,7 @@ def replay(
     highest = float(tops.max())
     drill(tops, grid, holes)
     run = _Run(pieces, motions, body, cap, highest, kind, box, grid, tops, part_tops, float(lower[2]), holes)
-    threads = [threading.Thread(target=run.guarded, args=(job,)) for job in (run.engagement, run.removal)]
+    threads = [threading.Thread(target=run.guarded, args=(job,)) for job in (*run.lanes, run.removal)]
     for thread in threads:
         thread.start()
     run.watch(threads, progress)
@@ -355,7 +357,7 @@ def drill(heights: NDArray[np.float32], grid: Grid, holes: Floats) -> None:
 
 
 class _Run:
-    """The two threads of a replay and their arrays."""
+    """The threads of a replay and their arrays."""
 
     def __init__(
         self, pieces: Pieces, motions: int, body: Body, cap: float, highest: float, kind: int, box: Floats,
@@ -367,12 +369,13 @@ class _Run:
         self.worst = np.zeros(motions, np.float32)
         self.worst_at = np.full((motions, 3), np.nan)
         self.mean, self.cut_length = np.zeros(motions), np.zeros(motions)
-        self.over, self.histogram, self.entry_histogram = np.zeros(3), np.zeros(361), np.zeros(361)
-        self.steps = 0
+        middle = _split(pieces, body.radius)
+        bounds = [(0, middle), (middle, len(pieces))] if middle else [(0, len(pieces))]
+        self.lanes = [_Lane(self, *b) for b in bounds]
         self.volume, self.depth, self.met, self.contact = (np.zeros(motions) for _ in range(4))
         self.depth_at, self.met_at, self.contact_at = (np.full((motions, 2), np.nan) for _ in range(3))
         self.heights = tops.copy()
-        self.done = [0, 0]
+        self.done = 0
         self.failure: BaseException | None = None
         self.stop = False
 
@@ -390,7 +393,7 @@ class _Run:
                 while thread.is_alive():
                     thread.join(0.05)
                     if progress is not None:
-                        progress("replay", sum(self.done), total)
+                        progress("replay", self.done + sum(lane.done for lane in self.lanes), total)
         finally:
             self.stop = True
             for thread in threads:
@@ -398,53 +401,23 @@ class _Run:
         if self.failure is not None:
             raise self.failure
 
-    def chunks(self, lane: int) -> Any:
-        for begin in range(0, len(self.pieces), CHUNK):
-            if self.stop:
-                return
-            yield begin, min(begin + CHUNK, len(self.pieces))
-            self.done[lane] = min(begin + CHUNK, len(self.pieces))
-
-    def engagement(self) -> None:
-        radius, p = self.body.radius, self.pieces
-        low = (self.grid.x0, self.grid.y0)
-        size = (self.grid.nx * self.grid.cell, self.grid.ny * self.grid.cell)
-        cell = max(radius / 24.0, math.sqrt(size[0] * size[1] / LAYER_NODES))
-        shape = (math.ceil(size[1] / cell) + 5, math.ceil(size[0] / cell) + 5)
-        layers = np.empty((LAYERS, *shape), np.float32)
-        slot_z, slot_seen = np.zeros(LAYERS), np.zeros(LAYERS, np.int64)
-        slot_used = np.full(LAYERS, -1, np.int64)
-        slot_known, slot_above = np.zeros(LAYERS, np.int64), np.full(LAYERS, -np.inf)
-        step = min(STEP, 0.15 * radius)
-        half = math.pi / 2  # the circle's rear half has been swept by the motion itself
-        count = math.ceil(2 * half / (cell / radius)) + 1
-        angles = np.linspace(-half, half, count)
-        top = self.tops if self.kind == kernels.MAP else np.zeros((1, 1), np.float32)
-        entry = np.zeros(2, np.int64)
-        for begin, end in self.chunks(0):
-            self.steps += kernels.engagement(
-                begin, end, p.rows, p.turns, p.classes, p.motion, radius, step, self.cap,
-                layers, slot_z, slot_seen, slot_used, slot_known, slot_above,
-                low[0] - 2 * cell, low[1] - 2 * cell, cell, 1.6 * cell,
-                self.kind, self.box, self.highest, top, self.grid.x0, self.grid.y0, self.grid.cell,
-                self.holes, np.cos(angles), np.sin(angles), angles[1] - angles[0],
-                entry, self.worst, self.worst_at, self.mean, self.cut_length, self.over,
-                self.histogram, self.entry_histogram,
-            )  # fmt: skip
-
     def removal(self) -> None:
         p, grid, body = self.pieces, self.grid, self.body
         means = self.mean_tops()
         tops = means.copy()
         coarse = _block_maximum(np.maximum(self.tops, self.part_tops), BLOCK_NODES)
         carry = np.full(3, np.nan)
-        for begin, end in self.chunks(1):
+        for begin in range(0, len(p), CHUNK):
+            end = min(begin + CHUNK, len(p))
+            if self.stop:
+                return
             kernels.removal(
                 begin, end, p.rows, p.turns, p.classes, p.motion, body.radius, body.corner,
                 self.heights, means, tops, self.part_tops, coarse, BLOCK_NODES, grid.x0, grid.y0, grid.cell,
                 self.bottom, self.kind, self.box, self.highest, body.table, BODY_STEP, carry,
                 self.volume, self.depth, self.depth_at, self.met, self.met_at, self.contact, self.contact_at,
             )  # fmt: skip
+            self.done = end
 
     def mean_tops(self) -> NDArray[np.float32]:
         """Top of each cell, also of cells whose node misses a block or cylinder that their area touches."""
@@ -457,12 +430,75 @@ class _Run:
     def result(self) -> Replay:
         cutting = self.cut_length > 0
         self.mean[cutting] /= self.cut_length[cutting]
+        lanes = self.lanes
         return Replay(
-            self.worst, self.worst_at, self.mean, self.cut_length, self.over, self.histogram,
-            self.entry_histogram, self.steps, self.volume, self.depth, self.depth_at, self.met, self.met_at,
-            self.contact, self.contact_at,
+            self.worst, self.worst_at, self.mean, self.cut_length,
+            np.sum([lane.over for lane in lanes], axis=0),
+            np.sum([lane.histogram for lane in lanes], axis=0),
+            np.sum([lane.entry_histogram for lane in lanes], axis=0),
+            sum(lane.steps for lane in lanes),
+            self.volume, self.depth, self.depth_at, self.met, self.met_at, self.contact, self.contact_at,
             self.grid, self.heights, self.tops, self.part_tops,
         )  # fmt: skip
+
+
+class _Lane:
+    """Engagement of a stretch of the program, with layers of its own: what was cut before is caught up by
+    them."""
+
+    def __init__(self, run: _Run, begin: int, end: int) -> None:
+        self.run, self.begin, self.end = run, begin, end
+        self.over, self.histogram, self.entry_histogram = np.zeros(3), np.zeros(361), np.zeros(361)
+        self.steps = self.done = 0
+
+    def __call__(self) -> None:
+        run = self.run
+        radius, p, grid = run.body.radius, run.pieces, run.grid
+        size = (grid.nx * grid.cell, grid.ny * grid.cell)
+        cell = max(radius / 24.0, math.sqrt(size[0] * size[1] / LAYER_NODES))
+        shape = (math.ceil(size[1] / cell) + 5, math.ceil(size[0] / cell) + 5)
+        layers = np.empty((LAYERS, *shape), np.float32)
+        slot_z, slot_seen = np.zeros(LAYERS), np.zeros(LAYERS, np.int64)
+        slot_used = np.full(LAYERS, -1, np.int64)
+        slot_known, slot_above = np.zeros(LAYERS, np.int64), np.full(LAYERS, -np.inf)
+        step = min(STEP, 0.15 * radius)
+        half = math.pi / 2  # the circle's rear half has been swept by the motion itself
+        angles = np.linspace(-half, half, math.ceil(2 * half / (cell / radius)) + 1)
+        top = run.tops if run.kind == kernels.MAP else np.zeros((1, 1), np.float32)
+        entry = np.zeros(2, np.int64)
+        for begin in range(self.begin, self.end, CHUNK):
+            if run.stop:
+                return
+            end = min(begin + CHUNK, self.end)
+            self.steps += kernels.engagement(
+                begin, end, p.rows, p.turns, p.classes, p.motion, radius, step, run.cap,
+                layers, slot_z, slot_seen, slot_used, slot_known, slot_above,
+                grid.x0 - 2 * cell, grid.y0 - 2 * cell, cell, 1.6 * cell,
+                run.kind, run.box, run.highest, top, grid.x0, grid.y0, grid.cell,
+                run.holes, np.cos(angles), np.sin(angles), angles[1] - angles[0],
+                entry, run.worst, run.worst_at, run.mean, run.cut_length, self.over,
+                self.histogram, self.entry_histogram,
+            )  # fmt: skip
+            self.done = end - self.begin
+
+
+def _split(pieces: Pieces, radius: float) -> int:
+    """Index of the piece at which a second lane of engagement begins; 0 for none.
+
+    Half way along the path, at the start of a motion and well away from any descent: an entry and the cut
+    that cleans it must stay in one lane. Depends on the program alone, so that results do too.
+    """
+    rows = pieces.rows
+    step = np.sqrt(((rows[:, 3:6] - rows[:, 0:3]) ** 2).sum(axis=1))
+    gone = np.concatenate([[0.0], np.cumsum(step)])[:-1]
+    if gone[-1] < LANE_LENGTH:
+        return 0
+    entered = np.maximum.accumulate(np.where(pieces.classes == kernels.DOWN, gone + step, 0.0))
+    begins = np.append(True, np.diff(pieces.motion) > 0) & (gone - entered > 30.0 * radius)
+    at = np.flatnonzero(begins)
+    if not at.size:
+        return 0
+    return int(at[np.argmin(np.abs(gone[at] - 0.5 * gone[-1]))])
 
 
 def _block_maximum(heights: NDArray[np.float32], block: int) -> NDArray[np.float32]:

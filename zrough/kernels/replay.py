@@ -88,7 +88,8 @@ def _ahead(ax, ay, bx, by, cx, cy, turn, outer):
 
 @_helper
 def _span(y, ax, ay, bx, by, wide, inner, hx, hy, x0, cell, nx):
-    """Nodes ``j0..j1`` of the row ``y`` within ``wide`` of the chord a-b, less ``s0..s1`` within ``inner`` of a.
+    """Nodes ``j0..j1`` of the row ``y`` within ``wide`` of the chord a-b, less ``s0..s1`` within ``inner`` of
+    a.
 
     With a heading (hx, hy) other than nought, only those ahead of a.
     """
@@ -230,11 +231,8 @@ def _inside(px, py, z, kind, box, top, tx0, ty0, tcell):
 
 
 @_helper
-def _standing(px, py, z, radius, layer, x0, y0, cell, kind, box, top, tx0, ty0, tcell):
-    """Positive where material stands at the point above ``z``: about the distance to its edge, mm."""
-    edge = _inside(px, py, z, kind, box, top, tx0, ty0, tcell)
-    if edge <= 0.0:
-        return edge
+def _beyond(px, py, radius, layer, x0, y0, cell):
+    """How far a point stands outside the swept ground, mm, near its rim; negative inside."""
     ny, nx = layer.shape
     u, v = (px - x0) / cell, (py - y0) / cell
     j, i = int(u), int(v)
@@ -242,11 +240,10 @@ def _standing(px, py, z, radius, layer, x0, y0, cell, kind, box, top, tx0, ty0, 
         return -cell  # the layer covers the stock, so this is outside it
     u -= j
     v -= i
-    d2 = (layer[i, j] * (1 - u) + layer[i, j + 1] * u) * (1 - v) + (
-        layer[i + 1, j] * (1 - u) + layer[i + 1, j + 1] * u
-    ) * v
+    d2 = (layer[i, j] * (1 - u) + layer[i, j + 1] * u) * (1 - v)
+    d2 += (layer[i + 1, j] * (1 - u) + layer[i + 1, j + 1] * u) * v
     d2 -= cell * cell * (u * (1 - u) + v * (1 - v))
-    return min(edge, (d2 - radius * radius) / (2.0 * radius))
+    return (d2 - radius * radius) / (2.0 * radius)
 
 
 @_helper
@@ -273,39 +270,39 @@ def _arc_in_material(
     inside = kind == BLOCK and min(min(x - box[0], box[1] - x), min(y - box[2], box[3] - y)) > wide
     if kind == CYLINDER:
         inside = (x - box[0]) ** 2 + (y - box[1]) ** 2 < max(0.0, box[2] - wide) ** 2
-    quick = inside and not bends
     gx, gy, gr = (x - x0) / cell + 0.5, (y - y0) / cell + 0.5, radius / cell
     k, at, tries = 0, -1, 0  # this sample, the one before, steps of the search between the two
     before, f0, f1, u0, u1, u = -1.0, 0.0, 0.0, 0.0, 1.0, 0.0
-    pex, pey, aex, aey = 0.0, 0.0, 0.0, 0.0
+    pex, pey, aex, aey, edge = 0.0, 0.0, 0.0, 0.0, cell
     while k < n:
-        jump, exact = 1, tries > 0 or not quick
+        jump, exact = 1, tries > 0
         if tries == 0:
             aex = hx * cosines[k] - hy * sines[k]
             aey = hy * cosines[k] + hx * sines[k]
             ex, ey = aex, aey
-            m = -cell
-            if quick:
-                j, i = int(gx + gr * ex), int(gy + gr * ey)
-                v = layer[min(max(i, 0), ny - 1), min(max(j, 0), nx - 1)]
-                if v < clear1:
-                    if v < clear12:
-                        jump = 12
-                    elif v < clear4:
-                        jump = 4
-                elif v > solid:
-                    m = cell
-                else:
-                    exact = True
         else:  # between the samples, on the chord pushed out to the circle
             ex, ey = pex + u * (aex - pex), pey + u * (aey - pey)
             g = 1.0 / math.sqrt(ex * ex + ey * ey)
             ex, ey = ex * g, ey * g
-        if exact:
-            qx, qy = x + radius * ex, y + radius * ey
-            m = _standing(qx, qy, z, radius, layer, x0, y0, cell, kind, box, top, tx0, ty0, tcell)
-            if bends and m > 0.0:
-                m = min(m, (_reach(qx, qy, ax, ay, px, py, cx, cy, turn) - r2) * inv)
+        qx, qy = x + radius * ex, y + radius * ey
+        if not inside:
+            edge = _inside(qx, qy, z, kind, box, top, tx0, ty0, tcell)
+        m = min(edge, cell)
+        if m > 0.0 and not exact:
+            j, i = int(gx + gr * ex), int(gy + gr * ey)
+            v = layer[min(max(i, 0), ny - 1), min(max(j, 0), nx - 1)]
+            if v < clear1:
+                m = -cell
+                if v < clear12:
+                    jump = 12
+                elif v < clear4:
+                    jump = 4
+            else:
+                exact = v <= solid
+        if m > 0.0 and exact:
+            m = min(m, _beyond(qx, qy, radius, layer, x0, y0, cell))
+        if bends and m > 0.0:
+            m = min(m, (_reach(qx, qy, ax, ay, px, py, cx, cy, turn) - r2) * inv)
         if tries == 0:
             if at >= 0 and (m > 0.0) != (before > 0.0):
                 # Regula falsi with halving of the end that stays (Illinois).
@@ -320,7 +317,7 @@ def _arc_in_material(
                 u1, f1, f0 = u, m, (0.5 * f0 if tries > 1 else f0)
             else:
                 u0, f0, f1 = u, m, (0.5 * f1 if tries > 1 else f1)
-            if abs(m) > 1e-4 * radius and tries < 8 and u1 - u0 > 1e-3:
+            if abs(m) > 3e-4 * radius and tries < 8 and u1 - u0 > 1e-2:
                 u = u0 - f0 * (u1 - u0) / (f1 - f0)
                 tries += 1
                 continue
