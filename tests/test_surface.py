@@ -83,6 +83,7 @@ def test_awkward_triangles_equal_the_numeric_twin():
         assert gap(found, twin) <= 1e-9
 
 
+@pytest.mark.compiled
 def test_grid_nodes_and_single_points_agree():
     triangles = soup(3, 400, size=40.0)
     grid = Grid(-3.0, -2.0, 0.37, 121, 117)
@@ -142,6 +143,7 @@ def test_point_below_the_cutter():
         assert np.abs(found - (1.0 - profile(np.minimum(d, 4.0), 4.0, corner)))[:-1].max() <= 1e-12
 
 
+@pytest.mark.compiled
 def test_cone():
     """On a cone the tip moves on a cone as steep, a tan A + c (1/cos A - 1) higher, outside its apex cap."""
     turns, base, height = 3600, 30.0, 20.0
@@ -163,6 +165,7 @@ def test_cone():
     assert np.abs(above_apex - height).max() <= 1e-12
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize(("radius", "corner"), [(3.0, 3.0), (3.0, 1.0)])
 def test_torus(radius, corner):
     """A bull-nose on a torus: its corner circle's centre keeps tube radius + c from the middle circle."""
@@ -189,6 +192,7 @@ def wavy(x, y):
     return 3.0 * np.sin(x / 4.0) * np.cos(y / 5.0)
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize(("radius", "corner"), [(4.0, 4.0), (4.0, 1.0), (4.0, 0.0)])
 def test_single_points_give_grey_dilation_exactly(radius, corner):
     """Nodes as points of no size: the exact CL is then the grey dilation of the map (general library)."""
@@ -201,6 +205,7 @@ def test_single_points_give_grey_dilation_exactly(radius, corner):
     assert np.abs(found - dilated(z, cell, radius, corner)).max() <= 1e-9
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize(("radius", "corner"), [(4.0, 4.0), (4.0, 1.0)])
 def test_sheet_is_at_least_grey_dilation_of_its_nodes(radius, corner):
     """The node map misses at most about p^2 / (4 c cos^3 A) of a smooth sheet (p the pitch)."""
@@ -238,6 +243,7 @@ def not_lower(above, below):
     return np.isfinite(above[finite]).all() and (above[finite] - below[finite]).min(initial=0.0) >= -1e-9
 
 
+@pytest.mark.compiled
 @settings(max_examples=60, deadline=None)
 @given(SEEDS, LENGTHS, SHARES, GROWTH)
 def test_bigger_cutter_or_allowance_never_lowers(seed, radius, share, growth):
@@ -250,6 +256,7 @@ def test_bigger_cutter_or_allowance_never_lowers(seed, radius, share, growth):
     assert not_lower(tree.at(xy, radius, 0.5 * corner), base)
 
 
+@pytest.mark.compiled
 @settings(max_examples=40, deadline=None)
 @given(SEEDS, LENGTHS, SHARES, st.floats(-20.0, 20.0), st.floats(-20.0, 20.0))
 def test_moves_with_the_part_and_forgets_order_and_facing(seed, radius, share, dx, dz):
@@ -267,6 +274,7 @@ def test_moves_with_the_part_and_forgets_order_and_facing(seed, radius, share, d
     assert np.median(np.abs(moved[both] - dz - base[both])) <= 1e-9 if both.any() else True
 
 
+@pytest.mark.compiled
 @settings(max_examples=30, deadline=None)
 @given(SEEDS, LENGTHS, SHARES)
 def test_more_triangles_never_lower(seed, radius, share):
@@ -311,6 +319,7 @@ def test_holder_beside_a_post():
     assert gap(found, -outline) <= 1e-12
 
 
+@pytest.mark.compiled
 def test_same_bytes_with_one_thread(monkeypatch):
     tree = ContactSurface(sheet(wavy, 40.0, 0.5))
     grid = Grid(0.0, 0.0, 0.3, 130, 131)
@@ -324,6 +333,7 @@ def test_same_bytes_with_one_thread(monkeypatch):
     assert rings.offsets.tobytes() == rings_again.offsets.tobytes()
 
 
+@pytest.mark.compiled
 def test_progress_counts_rows_and_can_stop():
     tree = ContactSurface(sheet(wavy, 20.0, 0.5))
     grid = Grid(0.0, 0.0, 0.5, 40, 70)

@@ -61,6 +61,7 @@ def inside_frame(points, grid):
     ]
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize("cell", CELLS)
 @pytest.mark.parametrize(("make", "sign"), [(boss, 1.0), (pocket, -1.0)])
 @pytest.mark.parametrize("depth", [5.0, 0.6])
@@ -92,6 +93,7 @@ def test_upright_freeform_wall(make, sign, cell, depth):
     assert rings.areas().sum() == pytest.approx(expected, abs=BAR * 150.0)
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize("cell", CELLS)
 @pytest.mark.parametrize(("radius", "corner"), [(4.0, 0.0), (4.0, 1.0), (4.0, 4.0)])
 def test_drafted_round_wall(radius, corner, cell):
@@ -114,6 +116,7 @@ def test_drafted_round_wall(radius, corner, cell):
     assert d.max() <= expected + BAR - flattening
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize("cell", CELLS)
 def test_drafted_plane_wall(cell):
     """A straight line in plan, whatever way it runs through the cells."""
@@ -134,6 +137,7 @@ def test_drafted_plane_wall(cell):
     assert np.abs(points[near] - expected).max() <= 1e-4 + 1e-6
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize("cell", CELLS)
 def test_freeform_round_wall(cell):
     """The outer flank of a torus: level lines of the offset torus are circles."""
@@ -213,6 +217,7 @@ def test_free_blocks_that_touch_by_a_corner_are_not_joined():
     assert sorted(rings.areas().tolist()) == [-28.0, 49.0]  # blocked blocks join: one island round both
 
 
+@pytest.mark.compiled
 def test_islands_run_clockwise_and_rings_do_not_cross():
     loop = outline(300)
     tree = ContactSurface(np.concatenate([boss(0.3 * loop), pocket(loop * 1.3)]))

@@ -90,7 +90,7 @@ def _rest_on_line(distance, m, gain, cutter):
     else:
         low = max(m / math.sqrt(mm), (distance - a) / c)
         share = min(distance / (a + c * low), 1.0)
-        high = min(m / math.sqrt(mm - share * share), 1.0)
+        high = min(m / math.sqrt(max(mm - share * share, 1e-300)), 1.0)
         share = distance / (a + c * high)
         low = min(max(low, m / math.sqrt(max(mm - share * share, 1e-300))), high)
         r = a + c * high
@@ -551,6 +551,7 @@ def _share_edges(tris, bins):
     in size, all -1.
     """
     mask = bins.shape[0] - 1
+    low = 0x7FFFFFFF
     corners = tris.view(np.int64)
     for t in range(tris.shape[0]):
         bits = 7
@@ -560,10 +561,10 @@ def _share_edges(tris, bins):
             for q in range(3):
                 # the same for both directions of the edge
                 v, w = corners[t, a + q], corners[t, b + q]
-                h = h * 1000003 + (v ^ w) + 31 * (v & w)
-            h ^= h >> 29
-            h *= -4658895280553007687
-            h ^= h >> 32
+                v, w = v ^ w, v & w
+                h = h * 1000003 + ((v ^ (v >> 32)) & low) * 7 + ((w ^ (w >> 32)) & low) * 31
+                h = (h ^ (h >> 29)) & low  # products stay below 2^63
+            h = (h * 2654435761) >> 20
             k = h & mask
             while bins[k] >= 0:
                 other, f = bins[k] // 3, bins[k] % 3
