@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from zrough.ncread import NOWHERE, Finding, Motion, Program
-from zrough.replay import Body, Floats, Pieces, Replay
+from zrough.replay import Body, Floats, Pieces, Replay, points_along
 
 # Limits that belong to the measuring, not to the job.
 EXACT = 1e-3  # mm; depth against triangles is known to a few 1e-4
@@ -464,21 +464,6 @@ def _bulges(rows: Floats, turns: NDArray[np.int8]) -> Floats:
         0.5 * (rows[:, 0] + rows[:, 3]) - rows[:, 6], 0.5 * (rows[:, 1] + rows[:, 4]) - rows[:, 7]
     )
     return np.where(turns != 0, np.maximum(0.0, radius - middle), 0.0)
-
-
-def _along_piece(rows: Floats, turns: NDArray[np.int8], piece: NDArray[np.int64], share: Floats) -> Floats:
-    """Points at shares of pieces, (n, 3)."""
-    r = rows[piece]
-    out = r[:, 0:3] + share[:, None] * (r[:, 3:6] - r[:, 0:3])
-    arc = np.flatnonzero(turns[piece])
-    r = r[arc]
-    s, e = r[:, 0:2] - r[:, 6:8], r[:, 3:5] - r[:, 6:8]
-    cross, dot = s[:, 0] * e[:, 1] - s[:, 1] * e[:, 0], (s * e).sum(axis=1)
-    angle = share[arc] * np.arctan2(cross, dot)
-    c, sn = np.cos(angle), np.sin(angle)
-    out[arc, 0] = r[:, 6] + s[:, 0] * c - s[:, 1] * sn
-    out[arc, 1] = r[:, 7] + s[:, 0] * sn + s[:, 1] * c
-    return np.asarray(out, dtype=np.float64)
 
 
 def _segment_box_gap(a: Floats, b: Floats, low: Floats, high: Floats) -> Floats:

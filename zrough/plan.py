@@ -195,7 +195,7 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
     width = job.roughing.min_piece_width if job.roughing.min_piece_width is not None else 0.02 * radius
     length = job.roughing.min_piece_length if job.roughing.min_piece_length is not None else 0.1 * radius
     return Rules(
-        radius=radius, cap=cap, margin=margin, step=0.025 * radius, rho=max(rho, 0.05 * radius), rho_seek=radius,
+        radius=radius, corner=cutter.corner_radius, cap=cap, margin=margin, step=0.025 * radius, rho=max(rho, 0.05 * radius), rho_seek=radius,
         ease_in=0.06 * radius, eps=fit + 0.001, drop_area=width * length, sliver=0.1 * width * length, air=0.3 * radius,
         side=-1 if job.roughing.direction == "conventional" else 1,
     )

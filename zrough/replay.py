@@ -30,6 +30,8 @@ LAYERS = 5  # heights remembered at once
 BLOCK_NODES = 16  # nodes along one side of a block of the coarse map
 BODY_STEP = 0.02  # mm; radial pitch of the table of shank and holder
 MOST_PIECES = 20_000_000  # some gigabytes; a long roughing program has a million
+ENTRY_PIECES = 400  # pieces of a descent that what follows is compared with
+RETRACE = 0.02  # mm beside a descent's path that still runs over it
 LANE_LENGTH = 5_000.0  # mm of path above which engagement is measured in two lanes
 CHUNK = 20_000  # pieces between two calls of progress
 
@@ -369,7 +371,8 @@ class _Run:
         self.worst = np.zeros(motions, np.float32)
         self.worst_at = np.full((motions, 3), np.nan)
         self.mean, self.cut_length = np.zeros(motions), np.zeros(motions)
-        middle = _split(pieces, body.radius)
+        self.entry = entry_pieces(pieces)
+        middle = _split(pieces)
         bounds = [(0, middle), (middle, len(pieces))] if middle else [(0, len(pieces))]
         self.lanes = [_Lane(self, *b) for b in bounds]
         self.volume, self.depth, self.met, self.contact = (np.zeros(motions) for _ in range(4))
@@ -443,7 +446,7 @@ class _Run:
 
 
 class _Lane:
-    """Engagement of a stretch of the program, with layers of its own: what was cut before is caught up by
+    """Engagement of a stretch of the program, with its own layers: what was cut before is caught up by
     them."""
 
     def __init__(self, run: _Run, begin: int, end: int) -> None:
@@ -454,51 +457,129 @@ class _Lane:
     def __call__(self) -> None:
         run = self.run
         radius, p, grid = run.body.radius, run.pieces, run.grid
-        size = (grid.nx * grid.cell, grid.ny * grid.cell)
-        cell = max(radius / 24.0, math.sqrt(size[0] * size[1] / LAYER_NODES))
-        shape = (math.ceil(size[1] / cell) + 5, math.ceil(size[0] / cell) + 5)
-        layers = np.empty((LAYERS, *shape), np.float32)
-        slot_z, slot_seen = np.zeros(LAYERS), np.zeros(LAYERS, np.int64)
-        slot_used = np.full(LAYERS, -1, np.int64)
-        slot_known, slot_above = np.zeros(LAYERS, np.int64), np.full(LAYERS, -np.inf)
+        layers = _Layers(run)
         step = min(STEP, 0.15 * radius)
         half = math.pi / 2  # the circle's rear half has been swept by the motion itself
-        angles = np.linspace(-half, half, math.ceil(2 * half / (cell / radius)) + 1)
+        angles = np.linspace(-half, half, math.ceil(2 * half * radius / layers.cell) + 1)
         top = run.tops if run.kind == kernels.MAP else np.zeros((1, 1), np.float32)
-        entry = np.zeros(2, np.int64)
-        for begin in range(self.begin, self.end, CHUNK):
-            if run.stop:
-                return
-            end = min(begin + CHUNK, self.end)
-            self.steps += kernels.engagement(
-                begin, end, p.rows, p.turns, p.classes, p.motion, radius, step, run.cap,
-                layers, slot_z, slot_seen, slot_used, slot_known, slot_above,
-                grid.x0 - 2 * cell, grid.y0 - 2 * cell, cell, 1.6 * cell,
+        state = np.array([self.begin, 0, 0], np.int64)
+        while state[0] < self.end and not run.stop:
+            needs_layer = kernels.engagement(
+                min(int(state[0]) + CHUNK, self.end), state, p.rows, p.turns, p.classes, p.motion, run.entry,
+                radius, step, run.cap, *layers.arguments, 1.6 * layers.cell,
                 run.kind, run.box, run.highest, top, grid.x0, grid.y0, grid.cell,
-                run.holes, np.cos(angles), np.sin(angles), angles[1] - angles[0],
-                entry, run.worst, run.worst_at, run.mean, run.cut_length, self.over,
-                self.histogram, self.entry_histogram,
+                np.cos(angles), np.sin(angles), angles[1] - angles[0],
+                run.worst, run.worst_at, run.mean, run.cut_length, self.over, self.histogram,
+                self.entry_histogram,
             )  # fmt: skip
-            self.done = end - self.begin
+            if needs_layer:
+                layers.open(float(min(p.rows[state[0], 2], p.rows[state[0], 5])))
+            self.done = int(state[0]) - self.begin
+        self.steps = int(state[2])
 
 
-def _split(pieces: Pieces, radius: float) -> int:
+class _Layers:
+    """The layers of one lane: squared distance to the nearest swept centre, a few heights at once."""
+
+    def __init__(self, run: _Run) -> None:
+        self.radius, self.holes = run.body.radius, run.holes
+        grid = run.grid
+        size = (grid.nx * grid.cell, grid.ny * grid.cell)
+        self.cell = max(self.radius / 24.0, math.sqrt(size[0] * size[1] / LAYER_NODES))
+        self.x0, self.y0 = grid.x0 - 2 * self.cell, grid.y0 - 2 * self.cell
+        shape = (math.ceil(size[1] / self.cell) + 5, math.ceil(size[0] / self.cell) + 5)
+        self.maps = np.empty((LAYERS, *shape), np.float32)
+        self.z, self.above = np.zeros(LAYERS), np.full(LAYERS, -np.inf)
+        self.seen, self.known = np.zeros(LAYERS, np.int64), np.zeros(LAYERS, np.int64)
+        self.used = np.full(LAYERS, -1, np.int64)
+
+    @property
+    def arguments(self) -> tuple[Any, ...]:
+        """In the order the kernel takes them."""
+        return self.maps, self.z, self.seen, self.used, self.known, self.above, self.x0, self.y0, self.cell
+
+    def open(self, z: float) -> None:
+        """A layer for a height: from the nearest lower one, else blank; the one unused longest gives way."""
+        lower = max(
+            (s for s in range(LAYERS) if self.used[s] >= 0 and self.z[s] < z), key=lambda s: self.z[s], default=-1
+        )
+        at = min((s for s in range(LAYERS) if s != lower), key=lambda s: self.used[s])
+        if lower < 0:
+            self.maps[at] = (self.radius + 2.5 * self.cell) ** 2
+            self.known[at], self.above[at] = 0, -np.inf
+        else:  # of what that one knows, only the pieces above it are missing
+            self.maps[at] = self.maps[lower]
+            self.known[at], self.above[at] = self.seen[lower], self.z[lower] + kernels.FILM
+        self.z[at], self.seen[at], self.used[at] = z, 0, 0
+        for x, y, radius, bottom in self.holes:
+            if bottom <= z + kernels.FILM:
+                self.drill(self.maps[at], x, y, radius)
+
+    def drill(self, layer: NDArray[np.float32], x: float, y: float, radius: float) -> None:
+        """A drilled hole is cleared ground of its own radius: its rim lies where the distance is the
+        cutter's."""
+        ny, nx = layer.shape
+        dx = self.x0 + self.cell * np.arange(nx) - x
+        dy = self.y0 + self.cell * np.arange(ny) - y
+        distance = np.maximum(0.0, np.hypot(dx[None, :], dy[:, None]) + self.radius - radius)
+        np.minimum(layer, (distance**2).astype(np.float32), out=layer)
+
+
+def _split(pieces: Pieces) -> int:
     """Index of the piece at which a second lane of engagement begins; 0 for none.
 
-    Half way along the path, at the start of a motion and well away from any descent: an entry and the cut
-    that cleans it must stay in one lane. Depends on the program alone, so that results do too.
+    Half way along the path, at the start of a motion. Depends on the program alone, so that results do too.
     """
     rows = pieces.rows
-    step = np.sqrt(((rows[:, 3:6] - rows[:, 0:3]) ** 2).sum(axis=1))
-    gone = np.concatenate([[0.0], np.cumsum(step)])[:-1]
+    gone = np.cumsum(np.sqrt(((rows[:, 3:6] - rows[:, 0:3]) ** 2).sum(axis=1)))
     if gone[-1] < LANE_LENGTH:
         return 0
-    entered = np.maximum.accumulate(np.where(pieces.classes == kernels.DOWN, gone + step, 0.0))
-    begins = np.append(True, np.diff(pieces.motion) > 0) & (gone - entered > 30.0 * radius)
-    at = np.flatnonzero(begins)
-    if not at.size:
-        return 0
-    return int(at[np.argmin(np.abs(gone[at] - 0.5 * gone[-1]))])
+    at = np.flatnonzero(np.diff(pieces.motion) > 0) + 1
+    return int(at[np.argmin(np.abs(gone[at] - 0.5 * gone[-1]))]) if at.size else 0
+
+
+def entry_pieces(pieces: Pieces) -> NDArray[np.bool_]:
+    """Level pieces that follow a descent and run back over it: they clean its floor and belong to the
+    entry."""
+    out = np.zeros(len(pieces), np.bool_)
+    classes = pieces.classes
+    after = np.flatnonzero((classes[:-1] == kernels.DOWN) & (classes[1:] == kernels.FLAT)) + 1
+    breaks = np.flatnonzero(classes != kernels.DOWN)
+    for first in after.tolist():
+        before = breaks[np.searchsorted(breaks, first) - 1] if breaks[0] < first else -1
+        chain = np.arange(max(int(before) + 1, first - ENTRY_PIECES), first)
+        line = points_along(pieces, np.repeat(chain, 33), np.tile(np.linspace(0.0, 1.0, 33), len(chain)))
+        k = first
+        while k < len(pieces) and classes[k] == kernels.FLAT:
+            points = points_along(pieces, np.full(4, k), np.array([0.25, 0.5, 0.75, 1.0]))
+            if _farthest_off(points[:, :2], line[:, :2]) > RETRACE:
+                break
+            out[k] = True
+            k += 1
+    return out
+
+
+def _farthest_off(points: Floats, line: Floats) -> float:
+    """Largest distance of points from a polyline."""
+    a, d = line[:-1], np.diff(line, axis=0)
+    size = np.maximum((d * d).sum(axis=1), 1e-30)
+    t = np.clip(((points[:, None] - a) * d).sum(axis=2) / size, 0.0, 1.0)
+    gap = points[:, None] - a - t[:, :, None] * d
+    return float(np.sqrt((gap**2).sum(axis=2)).min(axis=1).max())
+
+
+def points_along(pieces: Pieces, which: NDArray[np.int64], share: Floats) -> Floats:
+    """Points at shares of pieces, (n, 3)."""
+    r = pieces.rows[which]
+    out: Floats = r[:, 0:3] + share[:, None] * (r[:, 3:6] - r[:, 0:3])
+    arc = np.flatnonzero(pieces.turns[which])
+    r = r[arc]
+    s, e = r[:, 0:2] - r[:, 6:8], r[:, 3:5] - r[:, 6:8]
+    angle = share[arc] * np.arctan2(s[:, 0] * e[:, 1] - s[:, 1] * e[:, 0], (s * e).sum(axis=1))
+    c, sn = np.cos(angle), np.sin(angle)
+    out[arc, 0] = r[:, 6] + s[:, 0] * c - s[:, 1] * sn
+    out[arc, 1] = r[:, 7] + s[:, 0] * sn + s[:, 1] * c
+    return out
 
 
 def _block_maximum(heights: NDArray[np.float32], block: int) -> NDArray[np.float32]:

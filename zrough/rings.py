@@ -18,6 +18,7 @@ from .kernels import march as k
 Points = NDArray[np.float64]
 
 FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
+CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may stand free
 LEAD = 0.12  # of the radius: roll-in before the first contact that belongs to the piece
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
 
@@ -28,7 +29,7 @@ class Rules:
 
     Attributes
     ----------
-    radius : cutter radius.
+    radius : cutter radius. corner : its corner radius.
     cap : largest arc allowed in material; the walk aims ``margin`` below it.
     margin : error budget: what the maps and the step may hide.
     step : length of one tested step.
@@ -42,6 +43,7 @@ class Rules:
     """
 
     radius: float
+    corner: float
     cap: float
     margin: float
     step: float
@@ -225,6 +227,8 @@ class Clearing:
         self.prefix = np.zeros((shape[0], shape[1] + 1), np.int32)
         self.epoch = 0
         self.tau = 0.01
+        # one node for slivers between nodes; half the corner radius for the ridges it leaves on the floor
+        self.slacks = sorted({max(frame.hd, 0.5 * min(rules.corner, 0.3 * rules.radius)), frame.hd}, reverse=True)
         self.circle = _circle(rules.side)
         self.margin_clear = 0.75 * frame.hb
         self.spans = _spans((rules.radius + self.margin_clear) / frame.hb)
@@ -389,13 +393,17 @@ class Clearing:
         """
         f, r = self.frame, self.rules
         away = r.side * np.array([-heading[1], heading[0]])
-        for out, back in ((0, 0), (1, 0), (0, 1), (1, 1), (2, 0), (2, 1), (0, 2), (2, 2), (3, 0), (4, 0), (4, 2)):
-            q = p + f.hb * (out * away - back * heading)
-            if self._sd(level, q) >= r.eps and k.clear_at(
-                self.d2, f.x0, f.y0, f.hd, r.radius, q[0], q[1]
-            ):
-                return np.asarray(q)
+        for slack in self.slacks:
+            for out, back in ((0, 0), (1, 0), (0, 1), (1, 1), (2, 0), (2, 1), (0, 2), (2, 2), (3, 0), (4, 0), (4, 2)):
+                q = p + f.hb * (out * away - back * heading)
+                if self._sd(level, q) >= r.eps and self._clear(q, slack):
+                    return np.asarray(q)
         return None
+
+    def _clear(self, p: Points, slack: float) -> bool:
+        """True if the cutter, ``slack`` larger than it is, can stand at ``p`` without touching anything."""
+        f = self.frame
+        return bool(k.clear_at(self.d2, f.x0, f.y0, f.hd, self.rules.radius, slack, p[0], p[1]))
 
     def _march(
         self, level: Level, state: NDArray[np.float64], faint: float, seek: bool, most: int = 2_000_000
@@ -433,11 +441,15 @@ class Clearing:
 
     def _lead(self, air: Points) -> Points:
         """The end of an approach: a short roll-in, longer where its start would still brush something."""
-        f, r = self.frame, self.rules
+        r = self.rules
         at = max(0, len(air) - 1 - math.ceil(LEAD * r.radius / r.step))
-        while at > 0 and not k.clear_at(self.d2, f.x0, f.y0, f.hd, r.radius, air[at, 0], air[at, 1]):
-            at = max(0, at - 2)
-        return air[at:]
+        for slack in self.slacks:
+            back = at
+            while back > 0 and not self._clear(air[back], slack):
+                back = max(0, back - 2)
+            if back > 0 or self._clear(air[0], slack):
+                return air[back:]
+        return air
 
     def _walk(
         self, level: Level, state: NDArray[np.float64], lead: Points, faint: float
@@ -604,7 +616,7 @@ class Clearing:
         way = self._route(level, position, lead[0])
         saved = self._save(state[:2])
         walk, arcs, last = self._walk(level, state, lead, faint)
-        if last == 0 or self._is_scrap(saved, walk, arcs, r.drop_area):
+        if last == 0 or self._is_scrap(saved, walk, arcs, r.drop_area if arcs.max() < CUSP else r.sliver):
             return None
         k.clear_coarse_path(self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, walk[-1:])
         return _piece(walk, arcs, way, wall=True)
@@ -649,9 +661,7 @@ class Clearing:
             inward = r.side * np.array([-heading[1], heading[0]])
             for off in (0.01, 0.03, 0.06, 0.1, 0.15, 0.25, 0.4, 0.6, 0.9):
                 p = level.points[q] + inward * (r.eps + off * r.radius)
-                if self._sd(level, p) < r.eps:
-                    continue
-                if k.clear_at(self.d2, f.x0, f.y0, f.hd, r.radius, p[0], p[1]):
+                if self._sd(level, p) >= r.eps and self._clear(p, f.hd):
                     return p, heading
         return None
 

@@ -746,18 +746,15 @@ def way_arc(d2, x0, y0, hd, radius, step, circle, way):
 
 
 @njit(cache=True, nogil=True)
-def clear_at(d2, x0, y0, hd, radius, x, y):
-    """True if a standing cutter at (x, y), one node larger than it is, touches no material anywhere.
-
-    The node is for slivers thinner than the map, which lie between its nodes.
-    """
-    if _touch(d2, x0, y0, hd, radius, radius + hd, x, y, int(10.0 * radius / hd)):
+def clear_at(d2, x0, y0, hd, radius, slack, x, y):
+    """True if a standing cutter at (x, y), ``slack`` larger than it is, touches no material anywhere."""
+    if _touch(d2, x0, y0, hd, radius, radius + slack, x, y, int(10.0 * radius / hd)):
         return False
     ny, nx = d2.shape
     r2 = radius * radius
     fi = (y - y0) / hd
     fj = (x - x0) / hd
-    n = radius / hd + 1.0
+    n = (radius + slack) / hd
     for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
         half = math.sqrt(max(0.0, n * n - (i - fi) * (i - fi)))
         for j in range(max(0, int(math.ceil(fj - half))), min(nx - 1, int(math.floor(fj + half))) + 1):

@@ -45,6 +45,7 @@ FILM = 0.005  # mm; less than this standing above the tip is no material
 SKIN = 0.02  # mm; a wall this near the cutter's circle is beside it, not under it
 GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 LEVEL = 0.002  # mm; heights closer than this are one level
+OVER = (1.0, 3.0, 10.0)  # degrees above the cap whose lengths are summed
 RAPID, FLAT, DOWN, UP, VERTICAL = 0, 1, 2, 3, 4  # classes of pieces
 BLOCK, CYLINDER, MAP = 0, 1, 2  # kinds of stock outline
 
@@ -329,193 +330,102 @@ def _arc_in_material(
     return total
 
 
-@_helper
-def _slot(z, floor_only, slot_z, slot_used):
-    """Slot of the level z, or with ``floor_only`` the highest slot below it; -1 if there is none."""
-    best, height = -1, -math.inf
-    for s in range(len(slot_z)):
-        if slot_used[s] < 0:
-            continue
-        if not floor_only and abs(slot_z[s] - z) <= LEVEL:
-            return s
-        if floor_only and slot_z[s] < z - LEVEL and slot_z[s] > height:
-            best, height = s, slot_z[s]
-    return best
-
-
-@_helper
-def _open_slot(
-    z, layers, slot_z, slot_seen, slot_used, slot_known, slot_above, cap2, holes, radius, x0, y0, cell
-):  # fmt: skip
-    """A layer for a level that has none: from the nearest lower one, else blank; the oldest slot gives
-    way."""
-    lower = _slot(z, True, slot_z, slot_used)
-    target = -1
-    for s in range(len(slot_z)):
-        if s != lower and (target < 0 or slot_used[s] < slot_used[target]):
-            target = s
-    slot_seen[target], slot_known[target], slot_above[target], slot_z[target] = 0, 0, -math.inf, z
-    if lower >= 0:  # of what it knows, only the pieces above it are missing
-        slot_known[target], slot_above[target] = slot_seen[lower], slot_z[lower] + FILM
-    for i in range(layers.shape[1]):
-        for j in range(layers.shape[2]):
-            layers[target, i, j] = layers[lower, i, j] if lower >= 0 else cap2
-    # A drilled hole is cleared ground of its own radius: its rim lies where the distance is the cutter's.
-    for h in range(len(holes)):
-        if holes[h, 3] > z + FILM:
-            continue
-        wide = holes[h, 2] + 3.0 * cell
-        for i in range(layers.shape[1]):
-            dy = y0 + i * cell - holes[h, 1]
-            if abs(dy) > wide:
-                continue
-            for j in range(layers.shape[2]):
-                dx = x0 + j * cell - holes[h, 0]
-                if abs(dx) <= wide:
-                    d = max(0.0, math.sqrt(dx * dx + dy * dy) + radius - holes[h, 2])
-                    layers[target, i, j] = min(layers[target, i, j], np.float32(d * d))
-    return target
-
-
 @_kernel
 def engagement(
-    begin, end, pieces, turns, classes, motion, radius, step, cap,
+    end, state, pieces, turns, classes, motion, entry, radius, step, cap,
     layers, slot_z, slot_seen, slot_used, slot_known, slot_above, x0, y0, cell, band,
-    kind, box, stock_top_z, top, tx0, ty0, tcell, holes, cosines, sines, delta,
-    entry, worst, worst_at, mean, cut_length, over, histogram, entry_histogram,
+    kind, box, stock_top_z, top, tx0, ty0, tcell, cosines, sines, delta,
+    worst, worst_at, mean, cut_length, over, histogram, entry_histogram,
 ):  # fmt: skip
-    """Engagement of every step of the level cutting pieces ``begin..end``.
+    """Engagement of every step of the level cutting pieces from ``state`` up to ``end``.
 
-    ``entry`` (2,) int64 carries the sloping chain from call to call: its pieces ``entry[0]..entry[1]``; a
-    level piece that retraces the chain still belongs to the entry. ``worst`` (m,) degrees by motion,
+    ``state`` (3,) int64: the next piece, its next step, the steps measured so far. Returns True if the level
+    of that piece needs a layer: the caller opens one and calls again. Slots: ``slot_z`` heights,
+    ``slot_seen`` pieces swept, ``slot_used`` piece last measured (-1 empty); of pieces before ``slot_known``
+    only those above ``slot_above`` are missing.
+
+    ``entry`` (n,) bool: level pieces that retrace a descent, counted apart. ``worst`` (m,) degrees by motion,
     ``worst_at`` (m, 3), ``mean`` (m,) degrees x mm, ``cut_length`` (m,) mm, ``over`` (3,) mm above the cap by
-    1, 3, 10 degrees, histograms (361,) mm. Returns the number of steps measured.
+    1, 3, 10 degrees, histograms (361,) mm.
     """
-    steps = 0
-    cap2 = np.float32((radius + 2.5 * cell) ** 2)
-    outer, inner = radius + band, max(0.0, radius - band)
-    for k in range(begin, end):
-        if classes[k] == DOWN:
-            if entry[1] == k and entry[0] < k:
-                entry[1] = k + 1
-            else:
-                entry[0], entry[1] = k, k + 1
-            continue
+    while state[0] < end:
+        k = state[0]
+        begin = state[1]
+        state[0] = k + 1
+        state[1] = 0
         if classes[k] != FLAT:
-            if classes[k] != VERTICAL:
-                entry[0] = entry[1] = 0
             continue
-        ax, ay, bx, by, z = (
-            pieces[k, 0],
-            pieces[k, 1],
-            pieces[k, 3],
-            pieces[k, 4],
-            min(pieces[k, 2], pieces[k, 5]),
-        )
+        ax, ay, bx, by = pieces[k, 0], pieces[k, 1], pieces[k, 3], pieces[k, 4]
+        z = min(pieces[k, 2], pieces[k, 5])
         cx, cy, turn = pieces[k, 6], pieces[k, 7], np.int64(turns[k])
         dx, dy = bx - ax, by - ay
         length = math.sqrt(dx * dx + dy * dy)
-        arc = 0.0
-        bends = False
+        sx, sy, arc, bends = ax - cx, ay - cy, 0.0, False
         if turn != 0:
-            sx, sy = ax - cx, ay - cy
-            bends = sx * sx + sy * sy < 1.05 * radius * radius
             arc = math.atan2((sx * (by - cy) - sy * (bx - cx)) * turn, sx * (bx - cx) + sy * (by - cy))
             length = arc * math.sqrt(sx * sx + sy * sy)
+            bends = sx * sx + sy * sy < 1.05 * radius * radius
         if length <= 0.0:
             continue
         count = max(1, math.ceil(length / step - 1e-9))
         share = length / count
-        steps += count
         m = motion[k]
         if stock_top_z <= z + FILM:
             histogram[0] += length
+            state[2] += count
             continue
-        slot = _slot(z, False, slot_z, slot_used)
-        probing = False
+        # This level's layer; else a lower one to probe with: what is clear there is clear here.
+        slot, probing = -1, True
+        for s in range(len(slot_z)):
+            if slot_used[s] >= 0 and probing:
+                if abs(slot_z[s] - z) <= LEVEL:
+                    slot, probing = s, False
+                elif slot_z[s] < z and (slot < 0 or slot_z[s] > slot_z[slot]):
+                    slot = s
         if slot < 0:
-            slot = _slot(z, True, slot_z, slot_used)
-            probing = slot >= 0
-        retrace = entry[1] > entry[0]
-        if retrace and entry[1] < k and classes[k - 1] != FLAT:
-            retrace = False
-        j = 0
+            state[0], state[1] = k, begin
+            return True
+        _catch_up(
+            layers[slot], slot_z[slot], slot_seen[slot], k, slot_known[slot], slot_above[slot],
+            pieces, turns, x0, y0, cell, radius + band, max(0.0, radius - band),
+        )  # fmt: skip
+        slot_seen[slot] = k
+        slot_used[slot] = k
         px, py = ax, ay
-        fresh = True
-        while j < count:
-            if fresh:
-                if slot < 0:
-                    slot = _open_slot(
-                        z, layers, slot_z, slot_seen, slot_used, slot_known, slot_above, cap2,
-                        holes, radius, x0, y0, cell,
-                    )  # fmt: skip
-                _catch_up(
-                    layers[slot], slot_z[slot], slot_seen[slot], k, slot_known[slot], slot_above[slot],
-                    pieces, turns, x0, y0, cell, outer, inner,
-                )  # fmt: skip
-                slot_seen[slot] = k
-                slot_used[slot] = k
-                fresh = False
+        for j in range(begin - 1, count):
             t = (j + 1) / count
-            if turn == 0:
-                x, y = ax + t * dx, ay + t * dy
-                hx, hy = dx / length, dy / length
-            else:
+            x, y, hx, hy = ax + t * dx, ay + t * dy, dx / length, dy / length
+            if turn != 0:
                 c, s = math.cos(turn * arc * t), math.sin(turn * arc * t)
-                rx, ry = (ax - cx) * c - (ay - cy) * s, (ax - cx) * s + (ay - cy) * c
-                x, y = cx + rx, cy + ry
-                r = math.sqrt(rx * rx + ry * ry)
-                hx, hy = -turn * ry / r, turn * rx / r
-            angle = _arc_in_material(
-                x, y, z, hx, hy, radius, cosines, sines, delta, ax, ay, px, py, cx, cy, turn, bends,
-                layers[slot], x0, y0, cell, kind, box, top, tx0, ty0, tcell,
-            )  # fmt: skip
-            if angle > 0.0 and probing:
-                # Clear on a lower level means clear here; not clear asks for this level's own layer.
-                slot = -1
-                probing = False
-                fresh = True
-                continue
-            degrees = math.degrees(angle)
-            if retrace:
-                near = math.inf
-                for e in range(max(entry[0], entry[1] - 24), entry[1]):
-                    near = min(
-                        near,
-                        _reach(
-                            x,
-                            y,
-                            pieces[e, 0],
-                            pieces[e, 1],
-                            pieces[e, 3],
-                            pieces[e, 4],
-                            pieces[e, 6],
-                            pieces[e, 7],
-                            np.int64(turns[e]),
-                        ),
-                    )
-                if near > 0.02 * 0.02:
-                    retrace = False
-                    entry[0] = entry[1] = 0
-            if retrace:
-                entry_histogram[min(360, int(degrees))] += share
-            else:
-                histogram[min(360, int(degrees))] += share
-                if degrees > worst[m]:
-                    worst[m] = degrees
-                    worst_at[m, 0], worst_at[m, 1], worst_at[m, 2] = x, y, z
-                if degrees > 0.0:
-                    mean[m] += degrees * share
-                    cut_length[m] += share
-                if degrees > cap + 1.0:
-                    over[0] += share
-                if degrees > cap + 3.0:
-                    over[1] += share
-                if degrees > cap + 10.0:
-                    over[2] += share
+                hx, hy = sx * c - sy * s, sx * s + sy * c
+                x, y = cx + hx, cy + hy
+                r = turn / math.sqrt(sx * sx + sy * sy)
+                hx, hy = -hy * r, hx * r
+            if j >= begin:
+                angle = _arc_in_material(
+                    x, y, z, hx, hy, radius, cosines, sines, delta, ax, ay, px, py, cx, cy, turn, bends,
+                    layers[slot], x0, y0, cell, kind, box, top, tx0, ty0, tcell,
+                )  # fmt: skip
+                if angle > 0.0 and probing:
+                    state[0], state[1] = k, j
+                    return True
+                degrees = math.degrees(angle)
+                state[2] += 1
+                if entry[k]:
+                    entry_histogram[min(360, int(degrees))] += share
+                else:
+                    histogram[min(360, int(degrees))] += share
+                    if degrees > worst[m]:
+                        worst[m] = degrees
+                        worst_at[m, 0], worst_at[m, 1], worst_at[m, 2] = x, y, z
+                    if degrees > 0.0:
+                        mean[m] += degrees * share
+                        cut_length[m] += share
+                    for o in range(3):
+                        if degrees > cap + OVER[o]:
+                            over[o] += share
             px, py = x, y
-            j += 1
-    return steps
+    return False
 
 
 # ---------------------------------------------------------------------------------------------------------
@@ -951,15 +861,11 @@ def _deepest_of(t, ax, ay, az, bx, by, bz, radius, corner, floor, point, here):
     ``point`` gets the point of the part relative to the tip, and in [3] the share of the way.
     """
     mx, my, mz = bx - ax, by - ay, bz - az
-    # Bound first: a tangent of the concave depth over the six corners of the swept triangle.
-    qx, qy, qz, f = 0.0, 0.0, 0.0, -math.inf
-    for c in range(6):
-        w = c // 3
-        x, y, z = t[c % 3, 0] - ax - w * mx, t[c % 3, 1] - ay - w * my, t[c % 3, 2] - az - w * mz
-        d = _depth(x, y, z, radius, corner)
-        if d > f:
-            f, qx, qy, qz = d, x, y, z
-    for _ in range(4):
+    # Bound first: a tangent of the concave depth over the six corners of the swept triangle, from a corner
+    # on, and again from the best point on the way to the corner that the tangent favours.
+    qx, qy, qz = t[0, 0] - ax, t[0, 1] - ay, t[0, 2] - az
+    for _ in range(6):
+        f = _depth(qx, qy, qz, radius, corner)
         gx, gy, gz = _slope(qx, qy, qz, radius, corner)
         lead, sx, sy, sz = -math.inf, 0.0, 0.0, 0.0
         for c in range(6):
