@@ -207,8 +207,8 @@ def test_mean_over_random_ground_agrees_with_brute_force():
 def test_levels_deep_first_then_up():
     """Clearing at -10, then a wider cut at -5 over it, then -10 again: each sees the ground as it stands."""
     program, result = run(
-        text("G0 X-50 Y0", "Z10", "G1 Z-10 F500", "X50 F900", "Y20", "X-50 Z-5", "Y3", "X50", "Y40", "X-50 Z-10",
-             "Y3 X-50",
+        text("G0 X-50 Y0", "Z10", "G1 Z-10 F500", "X50 F900", "Y20", "X-50 Z-5", "Y3", "X50", "Y40",
+             "X-50 Z-10", "Y3 X-50",
              "X50", "Y40", "X-50 Z-5", "Y3", "X50"),
         Block((-30, -30, -20), (30, 30, 0)),
     )  # fmt: skip
@@ -394,3 +394,19 @@ def test_random_triangles_against_a_naive_twin(corner):
         )  # fmt: skip
         assert deep[-1] >= naive - 1e-4
         assert deep[-1] <= naive + 0.12  # the twin misses the peak by its spacing
+
+
+def test_drilled_hole_is_cleared_ground():
+    """A cut from a drilled hole of 14 mm: two circles of radius 7 and 6 about points 3 mm apart."""
+    cutter = SimpleNamespace(diameter=2 * R, corner_radius=0.0, flute_length=40.0, overhang=60.0)
+    program = ncread.read(text("G0 X0 Y0", "Z10", "G1 Z-5 F300", "G1 X3 F500", "X9"))
+    pieces = replay.cut_into_pieces(program, 20.0, R)
+    body = replay.body_of(cutter, (), 1.0)
+    stock = Block((-40, -40, -20), (40, 40, 0))
+    holes = np.array([[0.0, 0.0, 7.0, -6.0]])
+    found = replay.replay(pieces, len(program), body, stock, replay.bin_part(FAR_PART), 60.0, holes=holes)
+    assert found.met[program.line == 5].max() == 0.0  # down through the hole
+    cosine = (7.0**2 - R**2 - 3.0**2) / (2 * R * 3.0)
+    want = 2 * math.degrees(math.acos(cosine))
+    assert found.worst[program.line == 6].max() == pytest.approx(want, abs=0.5)
+    assert found.worst[program.line == 7].max() == pytest.approx(180.0, abs=0.5)

@@ -443,10 +443,8 @@ def _box_depth(facts: Facts, low: Floats, high: Floats) -> Floats:
     piece = np.repeat(at, parts)
     step = np.arange(len(piece)) - np.repeat(np.cumsum(parts) - parts, parts)
     share = np.repeat(parts, parts)
-    a, b = (
-        _along_piece(rows, turns, piece, step / share),
-        _along_piece(rows, turns, piece, (step + 1) / share),
-    )
+    a = points_along(facts.pieces, piece, step / share)
+    b = points_along(facts.pieces, piece, (step + 1) / share)
     gap = _segment_box_gap(a, b, low, high)
     z = np.minimum(a[:, 2], b[:, 2])
     wide = np.full(len(piece), -math.inf)

@@ -500,9 +500,8 @@ class _Layers:
 
     def open(self, z: float) -> None:
         """A layer for a height: from the nearest lower one, else blank; the one unused longest gives way."""
-        lower = max(
-            (s for s in range(LAYERS) if self.used[s] >= 0 and self.z[s] < z), key=lambda s: self.z[s], default=-1
-        )
+        below = [s for s in range(LAYERS) if self.used[s] >= 0 and self.z[s] < z]
+        lower = max(below, key=lambda s: self.z[s], default=-1)
         at = min((s for s in range(LAYERS) if s != lower), key=lambda s: self.used[s])
         if lower < 0:
             self.maps[at] = (self.radius + 2.5 * self.cell) ** 2

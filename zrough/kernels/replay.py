@@ -396,8 +396,8 @@ def engagement(
             t = (j + 1) / count
             x, y, hx, hy = ax + t * dx, ay + t * dy, dx / length, dy / length
             if turn != 0:
-                c, s = math.cos(turn * arc * t), math.sin(turn * arc * t)
-                hx, hy = sx * c - sy * s, sx * s + sy * c
+                co, si = math.cos(turn * arc * t), math.sin(turn * arc * t)
+                hx, hy = sx * co - sy * si, sx * si + sy * co
                 x, y = cx + hx, cy + hy
                 r = turn / math.sqrt(sx * sx + sy * sy)
                 hx, hy = -hy * r, hx * r
