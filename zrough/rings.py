@@ -484,10 +484,8 @@ class Clearing:
             way = self._way(level, position, chain, air[: len(air) - len(lead) + 1])
         saved = self._save(state[:2])
         pts, arcs, last = self._walk(level, state, lead, FAINT)
-        if last == 0:
-            self._forbid(node)
-            return None
-        if self._is_scrap(saved, pts, arcs, self.rules.sliver):
+        if last == 0 or self._is_scrap(saved, pts, arcs, self.rules.sliver):
+            self._restore(saved)
             self._forbid(node)
             return None
         k.clear_coarse_path(
@@ -546,12 +544,11 @@ class Clearing:
         return slice(i0, max(i0, i1)), slice(j0, max(j0, j1))
 
     def _is_scrap(self, saved: tuple, pts: Points, arcs: NDArray[np.float64], least: float) -> bool:  # type: ignore[type-arg]
-        """True, and the ground put back, if a walk took less than ``least`` mm2: not worth the way there."""
+        """True if a walk took less than ``least`` mm2 (not worth the way there) and can be taken back."""
         r = self.rules
         area = float(np.sum(r.step * r.radius * (1.0 - np.cos(arcs))))
         if area >= least or np.abs(pts - pts[-1]).max() > self._small():
             return False
-        self._restore(saved)
         self.dropped.append((float(pts[-1, 0]), float(pts[-1, 1]), area))
         return True
 
@@ -617,6 +614,7 @@ class Clearing:
         saved = self._save(state[:2])
         walk, arcs, last = self._walk(level, state, lead, faint)
         if last == 0 or self._is_scrap(saved, walk, arcs, r.drop_area if arcs.max() < CUSP else r.sliver):
+            self._restore(saved)
             return None
         k.clear_coarse_path(self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, walk[-1:])
         return _piece(walk, arcs, way, wall=True)
