@@ -446,7 +446,7 @@ def _read_toml(file: Path) -> dict[str, Any]:
             f"{file}: byte {exc.start + 1} is not UTF-8 text; is this a job file (TOML)?"
         ) from None
     except tomllib.TOMLDecodeError as exc:
-        raise _refusal(f"{file}: not valid TOML: {str(exc)}; correct the line") from None
+        raise _refusal(f"{file}: not valid TOML: {exc!s}; correct the line") from None
     except RecursionError:
         raise _refusal(f"{file}: tables or lists are nested too deep; at most {MAX_DEPTH} levels") from None
     except ValueError as exc:  # numbers beyond what Python converts
