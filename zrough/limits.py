@@ -1,0 +1,343 @@
+"""What bounds the cutter's centre in plan besides the part: outlines, keep-out boxes, holder; and covers.
+
+Every map is a signed distance at the nodes of a grid, mm, float32, positive where the centre may be, cut
+off at ``BAND`` cells, so that maps combine by their minimum.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .errors import JobError, PartError
+from .grid import Grid
+
+if TYPE_CHECKING:
+    from .job import Cutter, Job
+    from .openings import Opening
+    from .part import Part
+
+log = logging.getLogger(__name__)
+
+Floats = NDArray[np.float64]
+Signed = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+BAND = 4.0  # cells: how far from a boundary its distance is known
+MAX_TRIANGLES = 500_000  # in larger parts openings are looked for only when the job names them
+MAX_FILE = 16 * 1024 * 1024  # bytes of a file of outlines
+SLIM = 0.02  # mm: a shank this much thicker than the cutter, in radius, counts as no thicker
+
+# --- outlines ---------------------------------------------------------------------------------------
+
+
+def plan_limit(job: Job, grid: Grid) -> Signed | None:
+    """Signed distance from the job's outlines ``regions.inside``, ``outside`` and ``file``.
+
+    The centre may be in any of the insides and in none of the outsides; an outline that crosses itself
+    counts by the even-odd rule. Exact up to float32 but where outlines overlap, where it may fall short.
+
+    Returns
+    -------
+    (ny, nx) float32, mm; None where the job has no outlines.
+
+    Raises
+    ------
+    JobError : the file cannot be used, an outline encloses nothing, or no node of the grid is left.
+    """
+    inside, outside = outlines_of(job)
+    if not inside and not outside:
+        return None
+    band = BAND * grid.cell
+    out = np.full(grid.shape, -band if inside else band, np.float32)
+    for name, ring in inside:
+        _lay(out, grid, _ring(name, ring), np.maximum, 1.0)
+    for name, ring in outside:
+        _lay(out, grid, _ring(name, ring), np.minimum, -1.0)
+    if not (out > 0.0).any():
+        x, y = grid.x, grid.y
+        raise JobError(
+            f"{job.source}: regions: no place is left for the cutter's centre within x {x[0]:.6g} .. "
+            f"{x[-1]:.6g}, y {y[0]:.6g} .. {y[-1]:.6g} mm; correct inside, outside or their unit"
+        )
+    return out
+
+
+def outlines_of(job: Job) -> tuple[list[tuple[str, Floats]], list[tuple[str, Floats]]]:
+    """Insides and outsides of the job and of its file, each ``(name, (n, 2) mm)``.
+
+    Raises
+    ------
+    JobError : the file cannot be used.
+    """
+    inside = _named("regions.inside", job.regions.inside)
+    outside = _named("regions.outside", job.regions.outside)
+    if job.regions.file is not None:
+        more = _read(job, job.regions.file)
+        inside += _named(f"{job.regions.file}: inside", more.inside)
+        outside += _named(f"{job.regions.file}: outside", more.outside)
+    return inside, outside
+
+
+def _named(name: str, rings: Iterable[Any]) -> list[tuple[str, Floats]]:
+    return [(f"{name}[{k}]", np.array(ring, dtype=np.float64)) for k, ring in enumerate(rings)]
+
+
+def _read(job: Job, name: str) -> Any:
+    """A JSON file ``{"inside": [[[x, y], ...], ...], "outside": [...]}`` in the job's unit, as `Regions`."""
+    from pydantic import ValidationError
+
+    from . import joberrors
+    from .jobtables import MM_PER_INCH, Regions
+
+    label = f"{job.source}: regions.file = {json.dumps(name)}"
+    raw = _parsed(job.file(name, "regions.file"), label)
+    unknown = sorted(set(raw) - {"inside", "outside"})
+    if unknown:
+        raise JobError(f"{label}: {json.dumps(unknown[0][:40])}: unknown key; known here: inside, outside")
+    inch = job.units == "inch"
+    try:
+        return Regions.model_validate(raw, context={"mm": MM_PER_INCH if inch else 1.0})
+    except ValidationError as exc:
+        found = joberrors.lines(exc, Regions, raw, False, inch)
+        raise JobError(f"{label}: {found[0]}") from None
+
+
+def _parsed(path: Path, label: str) -> dict[str, Any]:
+    try:
+        size = path.stat().st_size
+        if size > MAX_FILE:
+            raise JobError(f"{label}: {size / 1e6:.0f} MB, at most {MAX_FILE / 1e6:.0f}; thin the outlines")
+        raw = json.loads(path.read_bytes().decode("utf-8-sig"))
+    except OSError as exc:
+        raise JobError(f"{label}: cannot be read: {exc.strerror or exc}") from None
+    except RecursionError:
+        raise JobError(f"{label}: lists are nested too deep; give [[x, y], ...] for each outline") from None
+    except UnicodeDecodeError as exc:
+        raise JobError(f"{label}: byte {exc.start + 1} is not UTF-8 text; is this a JSON file?") from None
+    except ValueError as exc:
+        raise JobError(f"{label}: not valid JSON: {str(exc)[:120]}; correct it") from None
+    if not isinstance(raw, dict):
+        raise JobError(f'{label}: must hold one object, {{"inside": [...], "outside": [...]}}; correct it')
+    return raw
+
+
+def _ring(name: str, ring: Floats) -> Floats:
+    """The outline, if it encloses anything."""
+    step = ring - ring[0]
+    far = step[int(np.argmax((step**2).sum(axis=1)))]
+    width = np.abs(step @ np.array([-far[1], far[0]])).max() / max(float(np.hypot(*far)), 1e-300)
+    if width < 1e-6:
+        raise JobError(
+            f"{name}: encloses nothing, its {len(ring)} points lie on a line at ({ring[0, 0]:.6g}, "
+            f"{ring[0, 1]:.6g}) mm; give an area"
+        )
+    return ring
+
+
+def _lay(out: Signed, grid: Grid, ring: Floats, rule: Any, sign: float) -> None:
+    """Combine the map with an outline's signed distance, in the box it can change."""
+    from .kernels import march
+
+    band = BAND * grid.cell
+    window = _window(grid, ring.min(axis=0) - band, ring.max(axis=0) + band)
+    if window is None:
+        return
+    rows, columns, part = window
+    own = np.empty(part.shape, np.float32)
+    offsets = np.array([0, len(ring)], np.int64)
+    points = np.ascontiguousarray(ring)
+    march.band_distance(even_odd(ring, part), part.x0, part.y0, part.cell, band, points, offsets, own)
+    view = out[rows, columns]
+    rule(view, np.float32(sign) * own, out=view)
+
+
+def _window(grid: Grid, low: Floats, high: Floats) -> tuple[slice, slice, Grid] | None:
+    """Rows and columns of the nodes in a box, and the grid of these alone; None where there are none."""
+    first, count = [], []
+    for start, size, a, b in ((grid.x0, grid.nx, low[0], high[0]), (grid.y0, grid.ny, low[1], high[1])):
+        k = int(np.clip(math.ceil((a - start) / grid.cell), 0, size))
+        first.append(k)
+        count.append(int(np.clip(math.floor((b - start) / grid.cell) + 1, k, size)) - k)
+    if not count[0] or not count[1]:
+        return None
+    (j, i), (nx, ny) = first, count
+    part = Grid(grid.x0 + j * grid.cell, grid.y0 + i * grid.cell, grid.cell, nx, ny)
+    return slice(i, i + ny), slice(j, j + nx), part
+
+
+def even_odd(ring: Floats, grid: Grid) -> Mask:
+    """Nodes of the grid inside a closed outline (n, 2) by the even-odd rule, row by row, (ny, nx) bool."""
+    a, b = ring, np.roll(ring, -1, axis=0)
+    # An edge meets the rows from its lower end up to, but without, its upper end: shared corners count once.
+    low = (np.minimum(a[:, 1], b[:, 1]) - grid.y0) / grid.cell
+    high = (np.maximum(a[:, 1], b[:, 1]) - grid.y0) / grid.cell
+    first = np.clip(np.ceil(low), 0, grid.ny).astype(np.int64)
+    count = np.clip(np.ceil(high), 0, grid.ny).astype(np.int64) - first
+    edge = np.repeat(np.arange(len(ring)), count)
+    row = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count - first, count)
+    share = (grid.y0 + row * grid.cell - a[edge, 1]) / (b[edge, 1] - a[edge, 1])
+    cross = a[edge, 0] + share * (b[edge, 0] - a[edge, 0])
+    column = np.clip(np.ceil((cross - grid.x0) / grid.cell), 0, grid.nx).astype(np.int64)
+    wide = grid.nx + 1
+    turns = np.bincount(row * wide + column, minlength=grid.ny * wide).reshape(grid.ny, wide)
+    return np.ascontiguousarray(np.cumsum(turns[:, : grid.nx], axis=1) % 2 == 1)
+
+
+# --- bodies -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Stage:
+    """Shank or holder from one height over the tip upward: its radius, both grown by the clearance, mm."""
+
+    radius: float
+    height: float
+
+
+def stages(job: Job, cutter: Cutter) -> tuple[Stage, ...]:
+    """What stands out beyond the cutter, lowest first: a thicker shank, then the holder.
+
+    A stage no wider than one below it says nothing and is left out.
+    """
+    grown = job.holder.clearance
+    found: list[Stage] = []
+    if 0.5 * cutter.shank_diameter > 0.5 * cutter.diameter + SLIM:
+        start = cutter.neck_length if cutter.neck_length is not None else cutter.flute_length
+        found.append(Stage(0.5 * cutter.shank_diameter + grown, start - grown))
+    return _outward([*found, *holder_stages(job.holder_profile(cutter), cutter.overhang, grown)])
+
+
+def holder_stages(
+    profile: Sequence[tuple[float, float, float]], overhang: float, clearance: float
+) -> list[Stage]:
+    """Stages of sections ``(length, lower, upper diameter)`` whose face is ``overhang`` over the tip.
+
+    A section that widens becomes cylinders of at most half a millimetre more radius each, at least as wide
+    as the cone at their upper end.
+    """
+    found = []
+    base = overhang
+    for length, lower, upper in profile:
+        parts = max(1, math.ceil((upper - lower) - 1e-9))
+        for k in range(parts):
+            # a quarter more in diameter, so that a cone seen as discs of half that pitch is inside
+            wide = max(lower, min(upper, lower + (upper - lower) * (k + 1) / parts + 0.25))
+            found.append(Stage(0.5 * wide + clearance, base + length * k / parts - clearance))
+        base += length
+    return found
+
+
+def _outward(found: Sequence[Stage]) -> tuple[Stage, ...]:
+    kept: list[Stage] = []
+    for stage in sorted(found, key=lambda s: (s.height, -s.radius)):
+        if not kept or stage.radius > kept[-1].radius:
+            kept.append(stage)
+    return tuple(kept)
+
+
+def keepout_limit(job: Job, cutter: Cutter, grid: Grid, z: float) -> Signed | None:
+    """Signed distance from where cutter, shank or holder would meet a keep-out box on the way down to ``z``.
+
+    Exact: rectangles grown by the widest radius that comes below the box's top, clearance included.
+
+    Returns
+    -------
+    (ny, nx) float32, mm; None where no box stands above ``z``.
+    """
+    bodies = [Stage(0.5 * cutter.diameter + job.holder.clearance, 0.0), *stages(job, cutter)]
+    band = BAND * grid.cell
+    out: Signed | None = None
+    for box in job.keepouts:
+        reach = max((s.radius for s in bodies if z + s.height < box.max[2]), default=0.0)
+        if reach == 0.0:
+            continue
+        if out is None:
+            out = np.full(grid.shape, band, np.float32)
+        low, high = np.array(box.min[:2]), np.array(box.max[:2])
+        window = _window(grid, low - reach - band, high + reach + band)
+        if window is None:
+            continue
+        rows, columns, part = window
+        dx = np.maximum(low[0] - part.x, part.x - high[0])[None, :]
+        dy = np.maximum(low[1] - part.y, part.y - high[1])[:, None]
+        gap = np.hypot(np.maximum(dx, 0.0), np.maximum(dy, 0.0)) + np.minimum(np.maximum(dx, dy), 0.0)
+        view = out[rows, columns]
+        np.minimum(view, np.clip(gap - reach, -band, band), out=view)
+    return out
+
+
+# --- covers -----------------------------------------------------------------------------------------
+
+
+def covered_triangles(job: Job, part: Part, warnings: list[str]) -> Floats:
+    """The part's triangles, and lids over the openings that stay as they are, (n, 3, 3) mm.
+
+    Covered are openings narrower than ``cover.width``, those round ``cover.points``, and, with
+    ``cover.automatic``, those that the smallest cutter, grown by the wall allowance, cannot enter. What is
+    covered automatically, and a search that found nothing or failed, adds a line to ``warnings``.
+
+    Raises
+    ------
+    PartError : no opening lies round one of ``cover.points``.
+    """
+    from . import openings
+
+    found: list[Opening] = []
+    if job.cover.width is not None or job.cover.points:
+        found = openings.find(part, width=job.cover.width, points=job.cover.points)
+        if not found:
+            warnings.append("no opening matches cover.width or cover.points; nothing is covered")
+    if job.cover.automatic:
+        width = min(c.diameter for c in job.cutters) + 2.0 * job.roughing.wall_allowance
+        if job.cover.width is None or job.cover.width < width:
+            known = {_key(o) for o in found}
+            more = [o for o in _narrower(part, width, warnings) if _key(o) not in known]
+            if more:
+                warnings.append(_told(more, width))
+            found += more
+    if not found:
+        return part.triangles
+    return np.concatenate([part.triangles, openings.cover(part, found)])
+
+
+def _key(opening: Opening) -> tuple[float, ...]:
+    return (*(round(v, 3) for v in opening.place), round(opening.rim_z, 3), round(opening.area, 2))
+
+
+def _narrower(part: Part, width: float, warnings: list[str]) -> list[Opening]:
+    """Openings narrower than ``width``; never an error, whatever the mesh is like."""
+    from . import openings
+
+    if len(part.faces) > MAX_TRIANGLES:
+        warnings.append(
+            f"openings too narrow for the cutter were not looked for: {len(part.faces)} triangles, at most "
+            f"{MAX_TRIANGLES}; set cover.width to have it done"
+        )
+        return []
+    try:
+        return openings.find(part, width=width)
+    except (PartError, ValueError, ArithmeticError, LookupError, RecursionError, MemoryError) as exc:
+        log.debug("search for openings failed", exc_info=True)
+        warnings.append(
+            f"openings too narrow for the cutter were not looked for, the mesh does not allow it "
+            f"({type(exc).__name__}); mend it, or set cover.automatic = false"
+        )
+        return []
+
+
+def _told(found: Sequence[Opening], width: float) -> str:
+    widest = max(found, key=lambda o: o.width)
+    return (
+        f"{len(found)} opening{'s' if len(found) > 1 else ''} narrower than {width:.6g} mm (cutter and wall "
+        f"allowance) planned as if filled, the widest {widest.width:.2f} mm at ({widest.place[0]:.2f}, "
+        f"{widest.place[1]:.2f}); cover.automatic = false leaves them open"
+    )
