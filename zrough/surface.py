@@ -83,7 +83,16 @@ class ContactSurface:
         nodes = np.empty((room, 12))
         links = np.empty((room, 2), np.int32)
         used = contact.build_tree(
-            soup, np.empty((n, 4)), self._tris, nodes, links, np.empty((room, 2), np.int64)
+            soup,
+            self._tris,
+            self._tris.view(np.int64),
+            nodes,
+            links,
+            np.empty((n, 4)),
+            np.empty((128, 3), np.int64),
+            np.empty((room, 2), np.int64),
+            np.empty((room, 3)),
+            np.full(1 << (6 * n).bit_length(), -1, np.int32),
         )
         self._nodes = nodes[:used]
         self._links = links[:used]

@@ -35,7 +35,12 @@ GROUP = 12  # ring vertices treated at once, at most PACK
 ROOM = 24  # points that can be put between two ring vertices
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+_kernel = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
+# called from kernels alone: no entry from Python to compile
+_helper = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True, no_cpython_wrapper=True)
+
+
+@_helper
 def _rise(d, cutter):
     """Profile height above the tip at plan distance ``d <= radius``, mm."""
     _, a, c, steep = cutter
@@ -48,7 +53,7 @@ def _rise(d, cutter):
     return e * e / (c + math.sqrt(s)) if s > 0.0 else c
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_helper
 def _slope(d, cutter):
     """Slope of the profile at plan distance ``d < radius``."""
     _, a, c, steep = cutter
@@ -60,7 +65,7 @@ def _slope(d, cutter):
     return e / math.sqrt(max(c * c - e * e, 1e-300))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_helper
 def _rest_on_line(distance, m, gain, cutter):
     """Coordinate t >= 0 along a line rising with slope ``m >= 0`` where the cutter rests on it.
 
@@ -118,7 +123,7 @@ def _rest_on_line(distance, m, gain, cutter):
     return min(math.sqrt(max(r * r - l2, 0.0)), rim)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_helper
 def _edge_tip(px, py, pz, qx, qy, qz, best, cutter):
     """Tip height of a cutter on the Z axis resting on the edge p-q; -inf if not above ``best``."""
     radius = cutter[0]
@@ -160,7 +165,7 @@ def _edge_tip(px, py, pz, qx, qy, qz, best, cutter):
     return qz + m * (t - top) - _rise(d, cutter)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_helper
 def _facet_contact(tangent, cosine, cutter):
     """(plan distance uphill from the axis, profile height there) of the contact with a sloping plane."""
     radius, a, c, steep = cutter
@@ -171,7 +176,7 @@ def _facet_contact(tangent, cosine, cutter):
     return radius, steep * (radius - a)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_helper
 def _triangle_tip(tris, t, x, y, best, cutter, table):
     """Tip height at (x, y) resting on one triangle; -inf when out of reach or not above ``best``."""
     radius = cutter[0]
@@ -222,79 +227,12 @@ def _triangle_tip(tris, t, x, y, best, cutter, table):
     return tip
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _ceiling(nodes, k, x, y, best, cutter, table):
-    """Upper bound of the tip height at (x, y) over all triangles of a node.
-
-    Free of early exits: a mispredicted branch costs more than the sums it would save.
-    """
-    u_rim = cutter[0] * cutter[0]
-    scale = (table.shape[0] - 1) / u_rim
-    x0, x1, y0, y1 = nodes[k, 0] - x, nodes[k, 1] - x, nodes[k, 2] - y, nodes[k, 3] - y
-    gx, gy = nodes[k, 6], nodes[k, 7]
-    here = nodes[k, 5] + gx * x + gy * y
-    nx, ny = min(max(0.0, x0), x1), min(max(0.0, y0), y1)
-    u_near = nx * nx + ny * ny
-    b = np.int64(min(u_near, u_rim) * scale)
-    bound = min(nodes[k, 4] - table[b, 0] - table[b, 1] * u_near, here + nodes[k, 10])
-    qx = min(max(nodes[k, 8], x0), x1)
-    qy = min(max(nodes[k, 9], y0), y1)
-    u = qx * qx + qy * qy
-    far = u > u_rim
-    qx = nx if far else qx
-    qy = ny if far else qy
-    u = min(u_near if far else u, u_rim)
-    b = np.int64(u * scale)
-    s = table[b, 1]
-    fx, fy = gx - 2.0 * s * qx, gy - 2.0 * s * qy
-    value = here + s * u - table[b, 0] + max(fx * x0, fx * x1) + max(fy * y0, fy * y1)
-    bound = min(bound, value)
-    return bound if u_near <= u_rim else -math.inf
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _search(x, y, best, tris, nodes, links, cutter, table, stack, bounds):
-    """(highest tip height above ``best``, its triangle), else (best, -1); the better child first."""
-    winner = -1
-    stack[0] = 0
-    bounds[0] = math.inf
-    waiting = 1
-    while waiting > 0:
-        waiting -= 1
-        if bounds[waiting] <= best + SLACK:
-            continue
-        k = np.int64(stack[waiting])
-        while True:
-            first, count = np.int64(links[k, 0]), np.int64(links[k, 1])
-            if count > 0:
-                for t in range(first, first + count):
-                    tip = _triangle_tip(tris, t, x, y, best, cutter, table)
-                    if tip > best:
-                        best = tip
-                        winner = t
-                break
-            left, right = k + 1, first
-            limit = best + SLACK
-            b_left = _ceiling(nodes, left, x, y, limit, cutter, table)
-            b_right = _ceiling(nodes, right, x, y, limit, cutter, table)
-            if b_right > b_left:
-                left, right = right, left
-                b_left, b_right = b_right, b_left
-            if b_right > limit:
-                stack[waiting] = right
-                bounds[waiting] = b_right
-                waiting += 1
-            if b_left <= limit:
-                break
-            k = left
-    return best, winner
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _search_pack(cx, cy, hx, hy, lanes, wins, tris, nodes, links, cutter, table, stack):
+@_helper
+def _search_pack(cx, cy, hx, hy, size, lanes, wins, stack, tris, nodes, links, cutter, table):
     """Search for a pack of neighbouring points at once; raises their best heights and winners in place.
 
     cx, cy, hx, hy  middle and half sizes of the box round the points
+    size            number of lanes to look at
     lanes (7, PACK) offset from the middle in x and y, best height so far (inf: lane unused), x, y, length
                     of the offset, room for a bound
     wins  (PACK,)   triangle of the best height
@@ -333,7 +271,7 @@ def _search_pack(cx, cy, hx, hy, lanes, wins, tris, nodes, links, cutter, table,
         value = here + s * u - table[b, 0] + max(fx * x0, fx * x1) + max(fy * y0, fy * y1)
         wide = max(qx - x0, x1 - qx) + max(qy - y0, y1 - qy)
         hits = 0
-        for n in range(PACK):
+        for n in range(size):
             ex, ey = lanes[0, n], lanes[1, n]
             over = max(lanes[5, n] - wide, 0.0)
             bound = min(top, min(plane + gx * ex + gy * ey, value + vx * ex + vy * ey - s * over * over))
@@ -374,7 +312,7 @@ def _search_pack(cx, cy, hx, hy, lanes, wins, tris, nodes, links, cutter, table,
             top = tris[t, 13]
             wide = max(qx - x0, x1 - qx) + max(qy - y0, y1 - qy)
             hits = 0
-            for n in range(PACK):
+            for n in range(size):
                 ex, ey = lanes[0, n], lanes[1, n]
                 over = max(lanes[5, n] - wide, 0.0)
                 bound = min(top, min(plane + gx * ex + gy * ey, value + vx * ex + vy * ey - s * over * over))
@@ -382,7 +320,7 @@ def _search_pack(cx, cy, hx, hy, lanes, wins, tris, nodes, links, cutter, table,
                 hits += 1 if bound > lanes[2, n] + SLACK else 0
             if hits == 0:
                 continue
-            for n in range(PACK):
+            for n in range(size):
                 if lanes[6, n] > lanes[2, n] + SLACK:
                     tip = _triangle_tip(tris, t, lanes[3, n], lanes[4, n], lanes[2, n], cutter, table)
                     if tip > lanes[2, n]:
@@ -390,7 +328,46 @@ def _search_pack(cx, cy, hx, hy, lanes, wins, tris, nodes, links, cutter, table,
                         wins[n] = t
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_helper
+def _clear(lanes):
+    """Take every lane out of use."""
+    for n in range(PACK):
+        lanes[2, n] = math.inf
+
+
+@_helper
+def _ask(size, lanes, wins, z, stack, tris, nodes, links, cutter, table):
+    """For the lanes in use (best is not inf): the triangle that lifts the cutter above z most, or -1."""
+    x0 = y0 = math.inf
+    x1 = y1 = -math.inf
+    for n in range(size):
+        wins[n] = -1
+        if lanes[2, n] < math.inf:
+            lanes[2, n] = z
+            x0, x1 = min(x0, lanes[3, n]), max(x1, lanes[3, n])
+            y0, y1 = min(y0, lanes[4, n]), max(y1, lanes[4, n])
+    if x0 > x1:
+        return
+    cx, cy = 0.5 * (x0 + x1), 0.5 * (y0 + y1)
+    for n in range(size):
+        used = lanes[2, n] < math.inf
+        lanes[0, n] = lanes[3, n] - cx if used else 0.0
+        lanes[1, n] = lanes[4, n] - cy if used else 0.0
+        lanes[5, n] = math.sqrt(lanes[0, n] ** 2 + lanes[1, n] ** 2)
+    hx, hy = 0.5 * (x1 - x0), 0.5 * (y1 - y0)
+    _search_pack(cx, cy, hx, hy, size, lanes, wins, stack, tris, nodes, links, cutter, table)
+
+
+@_helper
+def _blocker(x, y, z, lanes, wins, stack, tris, nodes, links, cutter, table):
+    """The triangle that lifts the cutter at (x, y) above z most, or -1; spends the first lane."""
+    lanes[0, 0], lanes[1, 0], lanes[2, 0], lanes[3, 0], lanes[4, 0], lanes[5, 0] = 0.0, 0.0, z, x, y, 0.0
+    wins[0] = -1
+    _search_pack(x, y, 0.0, 0.0, np.int64(1), lanes, wins, stack, tris, nodes, links, cutter, table)
+    return wins[0]
+
+
+@_kernel
 def drop_grid(out, row0, row1, x0, y0, cell, shift, tris, nodes, links, cutter, table):
     """Raise ``out`` (ny, nx) to the tip height less ``shift`` at the nodes of rows row0..row1-1, in place.
 
@@ -430,7 +407,9 @@ def drop_grid(out, row0, row1, x0, y0, cell, shift, tris, nodes, links, cutter, 
                             wins[n] = seed
                     seed = below[j]
                 lanes[2, n] = best
-            _search_pack(cx, cy, half, half, lanes, wins, tris, nodes, links, cutter, table, stack)
+            _search_pack(
+                cx, cy, half, half, np.int64(PACK), lanes, wins, stack, tris, nodes, links, cutter, table
+            )
             for n in range(PACK):
                 i, j = i0 + n // SIDE, j0 + n % SIDE
                 if wins[n] >= 0:
@@ -441,19 +420,25 @@ def drop_grid(out, row0, row1, x0, y0, cell, shift, tris, nodes, links, cutter, 
                     below[j] = wins[n]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_kernel
 def drop_points(xy, out, first, last, tris, nodes, links, cutter, table):
-    """Tip heights at the plan points ``xy[first:last]`` into ``out``."""
+    """Tip heights at the plan points ``xy[first:last]`` into ``out``; points near each other go together."""
     stack = np.empty(128, np.int64)
-    bounds = np.empty(128, np.float64)
-    for k in range(first, last):
-        out[k] = _search(xy[k, 0], xy[k, 1], -math.inf, tris, nodes, links, cutter, table, stack, bounds)[0]
+    lanes = np.empty((7, PACK))
+    wins = np.empty(PACK, np.int64)
+    for start in range(first, last, PACK):
+        size = min(PACK, last - start)
+        for n in range(size):
+            lanes[2, n], lanes[3, n], lanes[4, n] = 0.0, xy[start + n, 0], xy[start + n, 1]
+        _ask(size, lanes, wins, -math.inf, stack, tris, nodes, links, cutter, table)
+        for n in range(size):
+            out[start + n] = lanes[2, n]
 
 
 # ---------------------------------------------------------------------------------------------- the tree
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_helper
 def _split(rec, first, last, axis):
     """Part ``rec[first:last]`` at its median along ``axis`` (quickselect); the middle index."""
     middle = (first + last) // 2
@@ -480,10 +465,12 @@ def _split(rec, first, last, axis):
     return middle
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _order(rec, links, spans):
-    """Split the records of centre and index into a tree of medians; links and spans filled; node count."""
-    todo = np.empty((128, 3), np.int64)  # first, last, parent whose right child this is
+@_helper
+def _order(rec, todo, links, spans):
+    """Split the records of centre and index into a tree of medians; links and spans filled; node count.
+
+    todo (128, 3): ranges that wait, first, last and the parent whose right child this is.
+    """
     todo[0, 0], todo[0, 1], todo[0, 2] = 0, rec.shape[0], -1
     waiting = 1
     used = 0
@@ -507,7 +494,7 @@ def _order(rec, links, spans):
                     high = max(high, rec[r, q])
                 if high - low > widest:
                     axis, widest = q, high - low
-            middle = _split(rec, first, last, axis)
+            middle = _split(rec, np.int64(first), np.int64(last), np.int64(axis))
             links[k, 1] = 0
             todo[waiting, 0], todo[waiting, 1], todo[waiting, 2] = middle, last, k
             waiting += 1
@@ -515,7 +502,7 @@ def _order(rec, links, spans):
     return used
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_helper
 def _describe(corners, tri):
     """One row of ``tris`` from three corners; the facet normal, turned upwards, is returned."""
     ax, ay, az = corners[0, 0], corners[0, 1], corners[0, 2]
@@ -543,16 +530,15 @@ def _describe(corners, tri):
     return nx, ny, nz
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _share_edges(tris, bins):
+@_helper
+def _share_edges(tris, corners, bins):
     """Leave each edge to the first triangle that has it: clear its bit in column 14 of the others.
 
-    Contact on a shared edge is found whichever of its triangles asks. ``bins``: a hash table, a power of two
-    in size, all -1.
+    Contact on a shared edge is found whichever of its triangles asks. ``corners``: ``tris`` seen as
+    int64; ``bins``: a hash table, a power of two in size, all -1.
     """
     mask = bins.shape[0] - 1
     low = 0x7FFFFFFF
-    corners = tris.view(np.int64)
     for t in range(tris.shape[0]):
         bits = 7
         for e in range(3):
@@ -583,12 +569,13 @@ def _share_edges(tris, bins):
         tris[t, 14] = bits
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def build_tree(triangles, rec, tris, nodes, links, spans):
+@_kernel
+def build_tree(triangles, tris, corners, nodes, links, rec, todo, spans, normals, bins):
     """Fill tris, nodes (columns 0..7) and links from ``triangles (n, 3, 3)``; the number of nodes.
 
-    ``rec (n, 4)`` scratch; ``spans (m, 2)`` the triangles below each node. The upper plane of a node
-    leans like the mean facet below it.
+    corners: ``tris`` seen as int64. Scratch: rec (n, 4), todo (128, 3), spans (m, 2) the triangles below
+    each node, normals (m, 3), bins as for :func:`_share_edges`. The upper plane of a node leans like the
+    mean facet below it.
     """
     n = triangles.shape[0]
     for t in range(n):
@@ -597,8 +584,7 @@ def build_tree(triangles, rec, tris, nodes, links, spans):
             high = max(triangles[t, 0, q], triangles[t, 1, q], triangles[t, 2, q])
             rec[t, q] = 0.5 * (low + high)
         rec[t, 3] = t
-    used = _order(rec, links, spans)
-    normals = np.empty((used, 3))
+    used = _order(rec, todo, links, spans)
     for k in range(used - 1, -1, -1):
         first, last = spans[k, 0], spans[k, 1]
         node = nodes[k]
@@ -637,20 +623,14 @@ def build_tree(triangles, rec, tris, nodes, links, spans):
             top = max(top, tri[5] - gx * tri[3] - gy * tri[4])
             top = max(top, tri[8] - gx * tri[6] - gy * tri[7])
         node[5], node[6], node[7] = top, gx, gy
-    size = 16
-    while size < 6 * n:
-        size *= 2
-    bins = np.empty(size, np.int32)
-    for k in range(size):
-        bins[k] = -1
-    _share_edges(tris, bins)
+    _share_edges(tris, corners, bins)
     return used
 
 
 # --------------------------------------------------------------------------------------------- boundaries
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_kernel
 def trace(free, marks, pairs, offsets):
     """Walk the boundary of a mask with the free nodes on the left; the number of rings.
 
@@ -696,8 +676,8 @@ def trace(free, marks, pairs, offsets):
     return rings
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _leave(bx, by, fx, fy, z, tolerance, seed, tris, nodes, links, cutter, table, stack, bounds):
+@_helper
+def _leave(bx, by, fx, fy, z, tolerance, seed, lanes, wins, stack, tris, nodes, links, cutter, table):
     """Way from a blocked point b to a free one f: (share s at which the cutter stands free, last triangle).
 
     A triangle that lifts the cutter above z at the present point (``seed`` is asked first) is left behind by
@@ -708,7 +688,7 @@ def _leave(bx, by, fx, fy, z, tolerance, seed, tris, nodes, links, cutter, table
     s = 0.0
     wall = seed
     if wall < 0 or not _triangle_tip(tris, wall, bx, by, z, cutter, table) > z:
-        wall = _search(bx, by, z, tris, nodes, links, cutter, table, stack, bounds)[1]
+        wall = _blocker(bx, by, z, lanes, wins, stack, tris, nodes, links, cutter, table)
     last = wall
     while wall >= 0 and s < 1.0:
         last = wall
@@ -721,41 +701,13 @@ def _leave(bx, by, fx, fy, z, tolerance, seed, tris, nodes, links, cutter, table
                 high = s
         s = high
         if s < 1.0:
-            wall = _search(bx + s * dx, by + s * dy, z, tris, nodes, links, cutter, table, stack, bounds)[1]
+            wall = _blocker(
+                bx + s * dx, by + s * dy, z, lanes, wins, stack, tris, nodes, links, cutter, table
+            )
     return s, last
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _clear(lanes):
-    """Take every lane out of use."""
-    for n in range(PACK):
-        lanes[2, n] = math.inf
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _ask(lanes, wins, z, tris, nodes, links, cutter, table, stack):
-    """For the lanes in use (best is not inf): the triangle that lifts the cutter above z most, or -1."""
-    x0 = y0 = math.inf
-    x1 = y1 = -math.inf
-    for n in range(PACK):
-        wins[n] = -1
-        if lanes[2, n] < math.inf:
-            lanes[2, n] = z
-            x0, x1 = min(x0, lanes[3, n]), max(x1, lanes[3, n])
-            y0, y1 = min(y0, lanes[4, n]), max(y1, lanes[4, n])
-    if x0 > x1:
-        return
-    cx, cy = 0.5 * (x0 + x1), 0.5 * (y0 + y1)
-    for n in range(PACK):
-        used = lanes[2, n] < math.inf
-        lanes[0, n] = lanes[3, n] - cx if used else 0.0
-        lanes[1, n] = lanes[4, n] - cy if used else 0.0
-        lanes[5, n] = math.sqrt(lanes[0, n] ** 2 + lanes[1, n] ** 2)
-    hx, hy = 0.5 * (x1 - x0), 0.5 * (y1 - y0)
-    _search_pack(cx, cy, hx, hy, lanes, wins, tris, nodes, links, cutter, table, stack)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
+@_kernel
 def cut_edges(
     pairs, first, last, solid, x0, y0, cell, z, tolerance, points, walls, tris, nodes, links, cutter, table
 ):
@@ -788,7 +740,7 @@ def cut_edges(
                     walls[k] = seed
                 else:
                     lanes[2, n], lanes[3, n], lanes[4, n] = z, bx, by
-        _ask(lanes, wins, z, tris, nodes, links, cutter, table, stack)
+        _ask(size, lanes, wins, z, stack, tris, nodes, links, cutter, table)
         moving = 0
         for n in range(size):
             k = start + n
@@ -821,15 +773,15 @@ def cut_edges(
                     lanes[2, n], lanes[3, n], lanes[4, n] = z, points[k, 0], points[k, 1]
                 else:
                     points[k, 0], points[k, 1] = bx + dx, by + dy
-            _ask(lanes, wins, z, tris, nodes, links, cutter, table, stack)
+            _ask(size, lanes, wins, z, stack, tris, nodes, links, cutter, table)
             moving = 0
             for n in range(size):
                 moving += 1 if wins[n] >= 0 else 0
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_helper
 def _bulge(
-    px, py, qx, qy, z, chord, tolerance, wall, other, tris, nodes, links, cutter, table, stack, bounds
+    px, py, qx, qy, z, chord, tolerance, wall, other, lanes, wins, stack, tris, nodes, links, cutter, table
 ):
     """(found, x, y): boundary point beside the middle of p-q if it lies more than ``chord`` off the line.
 
@@ -846,14 +798,16 @@ def _bulge(
     bx, by = mx + chord * nx, my + chord * ny
     blocked = _triangle_tip(tris, wall, bx, by, z, cutter, table) > z
     if not blocked:
-        blocked = _search(bx, by, z, tris, nodes, links, cutter, table, stack, bounds)[1] >= 0
+        blocked = _blocker(bx, by, z, lanes, wins, stack, tris, nodes, links, cutter, table) >= 0
     if blocked:  # does the chord cut into the blocked side?
         ax, ay = mx - chord * nx, my - chord * ny
-        by_wall = _search(ax, ay, z, tris, nodes, links, cutter, table, stack, bounds)[1]
+        by_wall = _blocker(ax, ay, z, lanes, wins, stack, tris, nodes, links, cutter, table)
         if by_wall < 0:
             return False, 0.0, 0.0
         bx, by = mx - reach * nx, my - reach * ny
-        s, _ = _leave(ax, ay, bx, by, z, tolerance, by_wall, tris, nodes, links, cutter, table, stack, bounds)
+        s, _ = _leave(
+            ax, ay, bx, by, z, tolerance, by_wall, lanes, wins, stack, tris, nodes, links, cutter, table
+        )
         return s < 1.0, ax + s * (bx - ax), ay + s * (by - ay)
     # free there: where does the blocked side begin?
     ax, ay = bx, by
@@ -863,21 +817,35 @@ def _bulge(
             bx, by = mx + d * nx, my + d * ny
             by_wall = np.int64(-1)
             if asked == 1:
-                by_wall = _search(bx, by, z, tris, nodes, links, cutter, table, stack, bounds)[1]
+                by_wall = _blocker(bx, by, z, lanes, wins, stack, tris, nodes, links, cutter, table)
             elif _triangle_tip(tris, wall, bx, by, z, cutter, table) > z:
                 by_wall = wall
             elif _triangle_tip(tris, other, bx, by, z, cutter, table) > z:
                 by_wall = other
             if by_wall >= 0:
                 s, _ = _leave(
-                    bx, by, ax, ay, z, tolerance, by_wall, tris, nodes, links, cutter, table, stack, bounds
+                    bx,
+                    by,
+                    ax,
+                    ay,
+                    z,
+                    tolerance,
+                    by_wall,
+                    lanes,
+                    wins,
+                    stack,
+                    tris,
+                    nodes,
+                    links,
+                    cutter,
+                    table,
                 )
                 return s < 1.0, bx + s * (ax - bx), by + s * (ay - by)
             d *= 2.0
     return False, 0.0, 0.0
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_kernel
 def bend_chords(
     points, follower, walls, first, last, z, chord, tolerance, extra, counts,
     tris, nodes, links, cutter, table,
@@ -888,7 +856,6 @@ def bend_chords(
     the greatest distance to a boundary that is convex to one side, hence half the tolerance there.
     """
     stack = np.empty(128, np.int64)
-    bounds = np.empty(128, np.float64)
     inner = np.empty((PACK, 2))
     ahead = np.empty((ROOM + 1, 2))
     lanes = np.empty((7, PACK))
@@ -913,12 +880,12 @@ def bend_chords(
             inner[n, 0], inner[n, 1] = mx - dy, my + dx
             if not _triangle_tip(tris, np.int64(walls[k]), mx + dy, my - dx, z, cutter, table) > z:
                 lanes[2, n], lanes[3, n], lanes[4, n] = z, mx + dy, my - dx
-        _ask(lanes, wins, z, tris, nodes, links, cutter, table, stack)
+        _ask(size, lanes, wins, z, stack, tris, nodes, links, cutter, table)
         # and free just inside it?
         for n in range(size):
             blocked = counts[start + n] < 0 and (lanes[2, n] == math.inf or wins[n] >= 0)
             lanes[2, n], lanes[3, n], lanes[4, n] = z if blocked else math.inf, inner[n, 0], inner[n, 1]
-        _ask(lanes, wins, z, tris, nodes, links, cutter, table, stack)
+        _ask(size, lanes, wins, z, stack, tris, nodes, links, cutter, table)
         for n in range(size):
             if lanes[2, n] < math.inf and wins[n] < 0:
                 counts[start + n] = 0
@@ -935,7 +902,7 @@ def bend_chords(
             if counts[k] + waiting <= ROOM:
                 found, mx, my = _bulge(
                     cx, cy, qx, qy, z, 0.5 * chord, tolerance, np.int64(walls[k]), np.int64(walls[other]),
-                    tris, nodes, links, cutter, table, stack, bounds,
+                    lanes, wins, stack, tris, nodes, links, cutter, table,
                 )  # fmt: skip
                 if found:
                     ahead[waiting, 0], ahead[waiting, 1] = mx, my
