@@ -171,7 +171,7 @@ SLENDER = {"type": "shrink-fit", "profile": [[30.0, 22.0, 22.0], [20.0, 40.0, 40
 def test_a_box_is_grown_by_what_comes_below_its_top(job_dict, z, reach):
     job = made(job_dict, keepout=[CLAMP], holder=SLENDER)
     found = limits.keepout_limit(job, job.cutter, GRID, z)
-    expected = -reference(GRID, shapely.box(10, -5, 20, 5).buffer(reach, quad_segs=2000))
+    expected = -reference(GRID, shapely.box(10, -5, 20, 5).buffer(reach, quad_segs=200))
     inner = expected > -reach + 0.1
     np.testing.assert_allclose(found[inner], expected[inner], atol=2e-4)
     assert (found[~inner] < 0).all()

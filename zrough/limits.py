@@ -6,6 +6,7 @@ off at ``BAND`` cells, so that maps combine by their minimum.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import logging
 import math
@@ -18,12 +19,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .errors import JobError, PartError
-from .grid import Grid
+from .grid import Grid, Map
 
 if TYPE_CHECKING:
     from .job import Cutter, Job
     from .openings import Opening
     from .part import Part
+    from .surface import ContactSurface
 
 log = logging.getLogger(__name__)
 
@@ -273,6 +275,205 @@ def keepout_limit(job: Job, cutter: Cutter, grid: Grid, z: float) -> Signed | No
         view = out[rows, columns]
         np.minimum(view, np.clip(gap - reach, -band, band), out=view)
     return out
+
+
+# --- holder over ground ------------------------------------------------------------------------------
+
+
+class Ground:
+    """What stands above a height once levels have been cut, and how far away in plan it is.
+
+    Always on the safe side: what stands between nodes is counted, so that distances fall short of the true
+    ones by up to one and a half of its own pitch (a fifteenth of the cutter's radius) and one cell.
+
+    Parameters
+    ----------
+    top : (ny, nx), mm, height of the stock before the first level; -inf beside it.
+    cell : pitch of its nodes, mm. radius : the cutter's, mm.
+    """
+
+    def __init__(self, top: Map, cell: float, radius: float) -> None:
+        self.cell = cell
+        self.radius = radius
+        self.highest = float(top.max(initial=-math.inf))
+        self._top = top
+        self._skip = max(1, int(radius / 15.0 / cell + 1e-9))
+        self._cuts: list[tuple[float, NDArray[np.uint8]]] = []
+        self._swept: dict[bytes, Mask] = {}
+        self._away: dict[tuple[bytes, int], Signed] = {}
+
+    def cut(self, z: float, mask: Mask) -> None:
+        """Take note of a level: the cutter has been on every node of ``mask`` at tip height ``z``."""
+        if mask.shape != self._top.shape:
+            raise ValueError(f"mask of shape {mask.shape} on a map of shape {self._top.shape}")
+        self._cuts.append((float(z), np.packbits(mask)))
+
+    @property
+    def heights(self) -> list[float]:
+        """Heights at which what stands changes: the levels cut, and the stock's top."""
+        return sorted({z for z, _ in self._cuts if z < self.highest} | {self.highest})
+
+    def away(self, height: float) -> Signed | None:
+        """Distance in plan from whatever stands above ``height``, (ny, nx) float32 mm; None: nothing does."""
+        found = self._coarse(height)
+        return None if found is None else self._fine(found)
+
+    def limit(self, z: float, bodies: Iterable[Stage]) -> Signed | None:
+        """Signed distance from where the bodies would meet what stands, tip at ``z``; None: they never do."""
+        worst: Signed | None = None
+        for stage in bodies:
+            away = self._coarse(z + stage.height)
+            if away is not None:
+                room = away - np.float32(stage.radius)
+                worst = room if worst is None else np.minimum(worst, room)
+        if worst is None:
+            return None
+        band = BAND * self.cell
+        return np.clip(self._fine(worst), -band, band)
+
+    def _coarse(self, height: float) -> Signed | None:
+        if height >= self.highest:
+            return None
+        from scipy.ndimage import distance_transform_edt
+
+        key, stands = self._stands(height)
+        stock = self._top > height
+        mark = (key, int(np.count_nonzero(stock)))  # a higher cut through the stock lies inside a lower one
+        if mark not in self._away:
+            standing = stands & self._spread(stock)
+            pitch = self._skip * self.cell
+            while len(self._away) >= 8:
+                self._away.pop(next(iter(self._away)))
+            if standing.any():
+                away = distance_transform_edt(~standing) * pitch - math.sqrt(0.5) * pitch
+            else:
+                away = np.full(standing.shape, 1.0e6)
+            self._away[mark] = away.astype(np.float32)
+        return self._away[mark]
+
+    def _stands(self, height: float) -> tuple[bytes, Mask]:
+        """Coarse nodes near anything that no level at or below ``height`` has swept, and a key for them."""
+        from scipy.ndimage import distance_transform_edt
+
+        bits = np.zeros(-(-self._top.size // 8), np.uint8)
+        for z, packed in self._cuts:
+            if z <= height + 1e-9:
+                bits |= packed
+        key = hashlib.sha256(bits.data).digest()
+        if key not in self._swept:
+            area = np.unpackbits(bits, count=self._top.size).reshape(self._top.shape).astype(bool)
+            away = distance_transform_edt(~area) * self.cell if area.any() else np.full(area.shape, np.inf)
+            near = math.sqrt(0.5) * self._skip * self.cell  # every place has a coarse node this near
+            self._swept[key] = self._thinned(away) > self.radius - near
+        return key, self._swept[key]
+
+    def _spread(self, stock: Mask) -> Mask:
+        """Coarse nodes whose cell, one cell of the map added all round, holds stock."""
+        from scipy.ndimage import maximum_filter
+
+        return self._thinned(maximum_filter(stock, size=2 * (self._skip // 2 + 1) + 1))
+
+    def _thinned(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Every so many nodes, the last one repeated so that none is left out."""
+        over = [(0, -(size - 1) % self._skip) for size in values.shape]
+        return np.ascontiguousarray(np.pad(values, over, mode="edge")[:: self._skip, :: self._skip])
+
+    def _fine(self, coarse: Signed) -> Signed:
+        """Linear between the coarse nodes."""
+        if self._skip == 1:
+            return coarse.copy()
+        for axis, size in enumerate(self._top.shape):
+            at = np.arange(size)
+            low = at // self._skip
+            high = np.minimum(low + 1, coarse.shape[axis] - 1)
+            share = ((at % self._skip) / self._skip).astype(np.float32)
+            share = share.reshape((-1, 1) if axis == 0 else (1, -1))
+            coarse = coarse.take(low, axis) * (1 - share) + coarse.take(high, axis) * share
+        return np.ascontiguousarray(coarse, dtype=np.float32)
+
+
+def holder_limit(
+    masks: Sequence[tuple[float, Mask]],
+    z: float,
+    profile: Sequence[tuple[float, float, float]],
+    overhang: float,
+    radius: float,
+    clearance: float,
+    cell: float,
+    stock_top: float,
+    beside: Mask,
+) -> Signed | None:
+    """Signed distance from where the holder would meet stock left by the levels cut before, tip at ``z``.
+
+    Parameters
+    ----------
+    masks : ``(z, (ny, nx) bool)`` of the levels cut before, nodes the cutter's centre has been on.
+    profile : holder sections (length, lower, upper diameter). overhang : from its face to the tip.
+    radius : the cutter's. clearance : least distance of the holder. cell : pitch. stock_top : height.
+    beside : (ny, nx) bool, where there is no stock. All lengths mm.
+
+    Returns
+    -------
+    (ny, nx) float32, mm; None where the holder never comes below the stock's top. For many levels keep a
+    `Ground`, which remembers what they share.
+    """
+    ground = Ground(np.where(beside, -math.inf, stock_top), cell, radius)
+    for height, mask in masks:
+        ground.cut(height, mask)
+    return ground.limit(z, _outward(holder_stages(profile, overhang, clearance)))
+
+
+def needed_overhang(
+    ground: Ground, z: float, mask: Mask, profile: Sequence[tuple[float, float, float]], clearance: float
+) -> float:
+    """Least overhang, mm, with which the holder clears what stands wherever ``mask`` has the tip at ``z``.
+
+    ``mask`` (ny, nx) bool; what stands changes only at the levels cut, so the answer is one of their heights
+    less the tip's and the section's.
+    """
+    if not mask.any():
+        return 0.0
+    least = 0.0
+    for stage in _outward(holder_stages(profile, 0.0, clearance)):
+        low, heights = 0, [z, *(h for h in ground.heights if h > z)]
+        high = len(heights) - 1
+        while low < high:
+            middle = (low + high) // 2
+            away = ground.away(heights[middle])
+            clear = away is None or float(away[mask].min()) >= stage.radius
+            low, high = (low, middle) if clear else (middle + 1, high)
+        least = max(least, heights[low] - z - stage.height)
+    return least
+
+
+def body_face(
+    surface: ContactSurface, grid: Grid, bodies: Sequence[Stage], lowest: float, highest: float
+) -> tuple[Map, float] | None:
+    """Heights of the lowest body at which it and those above touch no triangle, exact at the nodes.
+
+    ``lowest`` tip height of the job; ``highest`` point of the part. Returns ``(map, height of that body over
+    the tip)``; None where no body comes below the part's top.
+    """
+    low = [s for s in bodies if lowest + s.height < highest]
+    if not low:
+        return None
+    ends = [s.height for s in low[1:]] + [low[-1].height + 1.0]
+    sections = [(end - s.height, 2 * s.radius, 2 * s.radius) for s, end in zip(low, ends, strict=True)]
+    return surface.heights_profile(grid, sections), low[0].height
+
+
+def face_limit(face: Map, height: float, cell: float) -> Signed | None:
+    """Signed distance from nodes where ``face`` passes ``height``, zero at the last free node; None: no such."""
+    from scipy.ndimage import distance_transform_edt
+
+    free = face <= height + 1e-9
+    if free.all():
+        return None
+    band = BAND * cell
+    if not free.any():
+        return np.full(face.shape, -band, np.float32)
+    away = np.where(free, distance_transform_edt(free) - 1.0, -distance_transform_edt(~free)) * cell
+    return np.clip(away, -band, band).astype(np.float32)
 
 
 # --- covers -----------------------------------------------------------------------------------------

@@ -59,6 +59,36 @@ def _swept2(d2, x0, y0, hd, x, y):
 
 
 @njit(cache=True, nogil=True)
+def _crease2(d2, x0, y0, hd, x, y, low):
+    """Squared distance as `_swept2`, but right where two swept areas meet.
+
+    Less x*x + y*y it is the least of many planes, one a centre, so that interpolation between nodes cuts off
+    the ridge of a sliver thinner than the pitch. Continuing the planes on either side into the cell does not;
+    on one plane both agree. ``low`` is the interpolated value.
+    """
+    u = (x - x0) / hd
+    v = (y - y0) / hd
+    ny, nx = d2.shape
+    j = int(u)
+    i = int(v)
+    if u < 1.0 or v < 1.0 or j >= nx - 2 or i >= ny - 2:
+        return low
+    u -= j
+    v -= i
+    s = 1.0 / (hd * hd)
+    g00 = d2[i, j] * s
+    g10 = d2[i, j + 1] * s - 1.0
+    g01 = d2[i + 1, j] * s - 1.0
+    g11 = d2[i + 1, j + 1] * s - 2.0
+    a = g00 + (g00 - d2[i, j - 1] * s + 1.0) * u + (g00 - d2[i - 1, j] * s + 1.0) * v
+    b = g10 + (d2[i, j + 2] * s - 4.0 - g10) * (u - 1.0) + (g10 - d2[i - 1, j + 1] * s + 2.0) * v
+    c = g01 + (g01 - d2[i + 1, j - 1] * s + 2.0) * u + (d2[i + 2, j] * s - 4.0 - g01) * (v - 1.0)
+    e = g11 + (d2[i + 1, j + 2] * s - 5.0 - g11) * (u - 1.0) + (d2[i + 2, j + 1] * s - 5.0 - g11) * (v - 1.0)
+    high = (min(min(a, b), min(c, e)) + u * u + v * v) / s
+    return max(low, high)
+
+
+@njit(cache=True, nogil=True)
 def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
     """Arc of the leading half circle of radius ``probe`` that lies in material, rad.
 
@@ -66,6 +96,7 @@ def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
     between samples by the zero of (distance - radius), linear there.
     """
     r2 = radius * radius
+    near = 1.5 * radius * hd  # what interpolation may hide of a ridge
     step = math.pi / (SAMPLES - 1)
     total = 0.0
     before = 0.0
@@ -75,6 +106,8 @@ def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
         px = x + probe * (hx * c - hy * s)
         py = y + probe * (hy * c + hx * s)
         here = _swept2(d2, x0, y0, hd, px, py) - r2
+        if -near < here <= 0.0:
+            here = _crease2(d2, x0, y0, hd, px, py, here + r2) - r2
         if k > 0:
             if here > 0.0:
                 total += step if before > 0.0 else step * here / (here - before)
@@ -90,7 +123,10 @@ def _touch(d2, x0, y0, hd, radius, probe, x, y, samples):
     r2 = radius * radius
     for k in range(samples):
         a = 2.0 * math.pi * k / samples
-        if _swept2(d2, x0, y0, hd, x + probe * math.cos(a), y + probe * math.sin(a)) > r2:
+        px = x + probe * math.cos(a)
+        py = y + probe * math.sin(a)
+        here = _swept2(d2, x0, y0, hd, px, py)
+        if here > r2 or (here > r2 - 1.5 * radius * hd and _crease2(d2, x0, y0, hd, px, py, here) > r2 + 1.0e-4):
             return True
     return False
 
