@@ -184,6 +184,170 @@ def test_a_box_below_the_level_does_not_count(job_dict):
     assert limits.keepout_limit(made(job_dict), job.cutter, GRID, -25.0) is None
 
 
+# --- holder -----------------------------------------------------------------------------------------
+
+WIDE = Grid(-70.0, -60.0, 0.4, 351, 301)
+BLOCK = shapely.box(-50.03, -40.11, 50.07, 40.17)  # edges between nodes
+R = 6.0
+
+
+def disc(radius: float, x: float = 0.0, y: float = 0.0):
+    return shapely.Point(x, y).buffer(radius, quad_segs=400)
+
+
+def nodes_in(area) -> np.ndarray:
+    x, y = np.meshgrid(WIDE.x, WIDE.y)
+    return shapely.contains_xy(area, x.ravel(), y.ravel()).reshape(WIDE.shape)
+
+
+def short_by(exact: np.ndarray, found: np.ndarray, cell: float, radius: float) -> np.ndarray:
+    """How far the map falls short, looked at where neither is cut off at the band."""
+    near = (np.abs(exact) < 4 * cell) & (np.abs(found) < 4 * cell)
+    assert near.sum() > 100
+    return (exact - found)[near]
+
+
+def stood_off(standing, reach: float) -> np.ndarray:
+    """Signed distance from where a disc of radius ``reach`` would touch an area, positive clear of it."""
+    x, y = np.meshgrid(WIDE.x, WIDE.y)
+    points = shapely.points(x.ravel(), y.ravel())
+    return (shapely.distance(points, standing) - reach).reshape(WIDE.shape)
+
+
+def test_holder_in_a_round_pocket(job_dict):
+    """Centre on a disc of 25 mm: swept to 31; a holder of 20 + 1 mm below the top keeps within 10 mm."""
+    mask = nodes_in(disc(25))
+    sections = ((30.0, 40.0, 40.0),)
+    found = limits.holder_limit(
+        [(-30.0, mask)], -30.0, sections, 25.0, R, 1.0, WIDE.cell, 0.0, ~nodes_in(BLOCK)
+    )
+    short = short_by(stood_off(BLOCK - disc(31), 21.0), found, WIDE.cell, R)
+    assert short.min() > -1e-6, "never nearer than the clearance"
+    assert short.max() < 2.25 * 0.4
+    x, y = np.meshgrid(WIDE.x, WIDE.y)
+    assert (found[np.hypot(x, y) < 8.9] > 0).all()
+    assert (found[(np.hypot(x, y) > 10) & (np.hypot(x, y) < 40)] < 0).all()
+
+
+def test_levels_above_the_holders_face_do_not_clear_it(job_dict):
+    """What a level at -2 has swept still stands up to -2, in the way of a face at -6."""
+    wide, narrow, beside = nodes_in(disc(40)), nodes_in(disc(25)), ~nodes_in(BLOCK)
+
+    def limit(*levels):
+        return limits.holder_limit(levels, -30.0, ((30.0, 40.0, 40.0),), 25.0, R, 1.0, 0.4, 0.0, beside)
+
+    alone = limit((-30.0, narrow))
+    np.testing.assert_array_equal(limit((-30.0, narrow), (-2.0, wide)), alone)
+    assert (limit((-30.0, narrow), (-6.5, wide)) >= alone).all()
+    assert (limit((-30.0, narrow), (-6.5, wide)) > alone).any()
+
+
+def test_areas_of_several_levels_add_up(job_dict):
+    left, right = disc(12, x=-20), disc(12, x=20)
+    found = limits.holder_limit(
+        [(-30.0, nodes_in(left)), (-20.0, nodes_in(right))], -30.0, ((30.0, 20.0, 20.0),), 25.0, R, 1.0,
+        WIDE.cell, 0.0, ~nodes_in(BLOCK),
+    )  # fmt: skip
+    short = short_by(stood_off(BLOCK - disc(18, x=-20) - disc(18, x=20), 11.0), found, WIDE.cell, R)
+    assert short.min() > -1e-6
+    assert short.max() < 2.25 * 0.4
+
+
+def test_a_wider_section_higher_up_counts_where_it_comes_below_the_top():
+    """Nose of 10 mm radius from -6 up, flange of 25 mm from -1 up: each with its own ground."""
+    low, high = nodes_in(disc(20)), nodes_in(disc(34))
+    ground = limits.Ground(np.where(nodes_in(BLOCK), 0.0, -np.inf), WIDE.cell, R)
+    ground.cut(-20.0, low)
+    ground.cut(-3.0, high)
+    bodies = (limits.Stage(11.0, 14.0), limits.Stage(26.0, 19.0))
+    found = ground.limit(-20.0, bodies)
+    exact = np.minimum(stood_off(BLOCK - disc(26), 11.0), stood_off(BLOCK - disc(40), 26.0))
+    short = short_by(exact, found, WIDE.cell, R)
+    assert short.min() > -1e-6
+    assert short.max() < 2.25 * 0.4
+    assert ground.limit(-5.0, bodies[:1]) is None
+
+
+def test_a_coarser_pitch_of_its_own_stays_on_the_safe_side():
+    """A cutter of 24 mm radius on 0.4 mm cells: the ground's own pitch is 1.6 mm."""
+    ground = limits.Ground(np.where(nodes_in(BLOCK), 0.0, -np.inf), WIDE.cell, 24.0)
+    ground.cut(-30.0, nodes_in(disc(9.0, x=3.3)))
+    found = ground.away(-10.0)
+    exact = stood_off(BLOCK - disc(33.0, x=3.3), 0.0)
+    assert (exact - found)[exact > 0].min() > -0.02  # linear between nodes, convex on a short arc
+    assert (exact - found)[exact > 0].max() < 2.25 * 1.6
+
+
+def test_stock_of_any_shape_is_seen_by_its_heights():
+    """A step in the stock: only its higher half reaches the holder's face."""
+    x, _ = np.meshgrid(WIDE.x, WIDE.y)
+    ground = limits.Ground(np.where(nodes_in(BLOCK), np.where(x > 10.1, 0.0, -15.0), -np.inf), WIDE.cell, R)
+    found = ground.limit(-30.0, [limits.Stage(8.0, 20.0)])
+    exact = stood_off(shapely.box(10.1, -40.11, 50.07, 40.17), 8.0)
+    short = short_by(exact, found, WIDE.cell, R)
+    assert short.min() > -1e-6
+    assert short.max() < 2.25 * 0.4
+
+
+def test_overhang_needed():
+    """A holder of 20 mm over centres within 20 mm needs ground of 40 mm: 40 + 6 of the level at -10."""
+    ground = limits.Ground(np.where(nodes_in(BLOCK), 0.0, -np.inf), WIDE.cell, R)
+    for z, r in ((-30.0, 20.0), (-20.0, 30.0), (-10.0, 39.0)):
+        ground.cut(z, nodes_in(disc(r)))
+    mask = nodes_in(disc(20.0))
+    sections = ((50.0, 40.0, 40.0),)
+    assert limits.needed_overhang(ground, -30.0, mask, sections, 0.0) == pytest.approx(20.0)
+    assert limits.needed_overhang(ground, -30.0, mask, sections, 1.0) == pytest.approx(21.0)
+    assert limits.needed_overhang(ground, -30.0, mask, ((50.0, 52.0, 52.0),), 0.0) == pytest.approx(30.0)
+    assert limits.needed_overhang(ground, -30.0, mask, ((5.0, 8.0, 8.0), (9.0, 52.0, 52.0)), 0.0) == (
+        pytest.approx(25.0)
+    )
+    assert limits.needed_overhang(ground, -30.0, np.zeros_like(mask), sections, 0.0) == 0.0
+
+
+def test_a_shank_thicker_than_the_cutter_is_a_body(job_dict):
+    cutter = {**job_dict["cutter"], "shank_diameter": 16.0, "neck_diameter": 11.5, "neck_length": 32.0}
+    job = made(job_dict, cutter=cutter, holder=SLENDER)
+    bodies = limits.stages(job, job.cutter)
+    assert [(s.radius, s.height) for s in bodies] == [(9.0, 31.0), (12.0, 44.0), (21.0, 74.0)]
+    slim = made(job_dict, holder=SLENDER)
+    assert [(s.radius, s.height) for s in limits.stages(slim, slim.cutter)] == [(12.0, 44.0), (21.0, 74.0)]
+
+
+SECTION = st.tuples(st.floats(1, 60), st.floats(5, 90), st.floats(5, 90))
+
+
+@given(st.lists(SECTION, min_size=1, max_size=4), st.floats(0, 3))
+def test_cylinders_hold_the_grown_outline(profile, clearance):
+    """Points of the true outline, moved by the clearance in any direction, are inside the cylinders."""
+    bodies = limits.holder_stages(profile, 40.0, clearance)
+    base = 40.0
+    for length, lower, upper in profile:
+        for share in np.linspace(0.0, 1.0, 9):
+            for angle in np.linspace(-np.pi / 2, np.pi / 2, 9):
+                height = base + share * length + clearance * np.sin(angle)
+                radius = 0.5 * (lower + share * (upper - lower)) + clearance * np.cos(angle)
+                assert radius <= max(s.radius for s in bodies if s.height <= height + 1e-9) + 1e-9
+        base += length
+
+
+def test_face_over_a_block():
+    """A body of 9 mm radius, 20 over the tip, over a block with its top at 0: free at -20 or 9 mm away."""
+    vertices, faces = box((-15.0, -12.0, -30.0), (15.0, 12.0, 0.0))
+    bodies = (limits.Stage(9.0, 20.0), limits.Stage(15.0, 30.0))
+    face, height = limits.body_face(ContactSurface(vertices[faces]), WIDE, bodies, -45.0, 0.0)
+    found = limits.face_limit(face, -25.0 + height, WIDE.cell)
+    exact = stood_off(shapely.box(-15, -12, 15, 12), 9.0)  # the wider body is at 5, above the top
+    assert (exact[found > -1e-6] >= -1e-6).all()
+    assert short_by(exact, found, WIDE.cell, R).max() < 2.0 * WIDE.cell
+    low = limits.face_limit(face, -45.0 + height, WIDE.cell)
+    exact = stood_off(shapely.box(-15, -12, 15, 12), 15.0)
+    assert (exact[low > -1e-6] >= -1e-6).all()
+    assert short_by(exact, low, WIDE.cell, R).max() < 2.0 * WIDE.cell
+    assert limits.face_limit(face, -20.0 + height, WIDE.cell) is None
+    assert limits.body_face(ContactSurface(vertices[faces]), WIDE, bodies, -20.0, 0.0) is None
+
+
 # --- covers -----------------------------------------------------------------------------------------
 
 

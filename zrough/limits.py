@@ -284,7 +284,7 @@ class Ground:
     """What stands above a height once levels have been cut, and how far away in plan it is.
 
     Always on the safe side: what stands between nodes is counted, so that distances fall short of the true
-    ones by up to one and a half of its own pitch (a fifteenth of the cutter's radius) and one cell.
+    ones, by up to two and a quarter of its own pitch (a fifteenth of the cutter's radius).
 
     Parameters
     ----------
@@ -463,7 +463,7 @@ def body_face(
 
 
 def face_limit(face: Map, height: float, cell: float) -> Signed | None:
-    """Signed distance from nodes where ``face`` passes ``height``, zero at the last free node; None: no such."""
+    """Signed distance from nodes where ``face`` passes ``height``, zero at the last free one; or None."""
     from scipy.ndimage import distance_transform_edt
 
     free = face <= height + 1e-9
@@ -473,7 +473,7 @@ def face_limit(face: Map, height: float, cell: float) -> Signed | None:
     if not free.any():
         return np.full(face.shape, -band, np.float32)
     away = np.where(free, distance_transform_edt(free) - 1.0, -distance_transform_edt(~free)) * cell
-    return np.clip(away, -band, band).astype(np.float32)
+    return np.asarray(np.clip(away, -band, band), dtype=np.float32)
 
 
 # --- covers -----------------------------------------------------------------------------------------
