@@ -32,7 +32,7 @@ class Rules:
     radius : cutter radius. corner : its corner radius.
     cap : largest arc allowed in material; the walk aims ``margin`` below it.
     margin : error budget: what the maps and the step may hide.
-    step : length of one tested step.
+    step : length of one tested step, halved in sharp bends.
     rho : smallest path radius. rho_seek : the same while the cutter is in air.
     ease_in : the arc nears the cap no faster than over this much path.
     eps : the centre stays this far inside the admissible area.
@@ -546,7 +546,8 @@ class Clearing:
     def _is_scrap(self, saved: tuple, pts: Points, arcs: NDArray[np.float64], least: float) -> bool:  # type: ignore[type-arg]
         """True if a walk took less than ``least`` mm2 (not worth the way there) and can be taken back."""
         r = self.rules
-        area = float(np.sum(r.step * r.radius * (1.0 - np.cos(arcs))))
+        step = np.hypot(*np.diff(pts, axis=0).T)
+        area = float(np.sum(step * r.radius * (1.0 - np.cos(arcs[1:]))))
         if area >= least or np.abs(pts - pts[-1]).max() > self._small():
             return False
         self.dropped.append((float(pts[-1, 0]), float(pts[-1, 1]), area))

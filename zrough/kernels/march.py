@@ -335,7 +335,7 @@ def _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, bend, step, side, rho):
 
 @njit(cache=True, nogil=True)
 def march(
-    d2, sd, mat, blk, spans, x0, y0, hd, h, hb, radius, eps, limit, step, rho, rho_seek, ease_in, air_limit, faint, side, seek,
+    d2, sd, mat, blk, spans, x0, y0, hd, h, hb, radius, eps, limit, long_step, rho, rho_seek, ease_in, air_limit, faint, side, seek,
     circle, state, out, out_arc,
 ):
     """Walk one piece of ring with the material on the ``side`` (+1 right, -1 left) of the heading.
@@ -355,7 +355,8 @@ def march(
     x, y, hx, hy, last = state[0], state[1], state[2], state[3], state[4]
     air, gone, turned = state[5], state[6], state[7]
     reach = radius + 3.0 * hd
-    hole = radius - 3.0 * hd - 2.0 * step
+    hole = radius - 3.0 * hd - 2.0 * long_step
+    step = long_step
     n = 0
     last_cut = 0
     status = FULL
@@ -363,8 +364,16 @@ def march(
     swept = 0
     tight = 0.0026  # rad, how near the target a step must come
     arc_before = state[9]
-    gain = 1.0 - math.exp(-step / ease_in)
     while n < out.shape[0]:
+        # where the path bends sharply the arc changes fast: half steps
+        tight_bend = abs(last) > 0.3 * step / rho
+        if tight_bend and step == long_step:
+            step = 0.5 * long_step
+            last *= 0.5
+        elif not tight_bend and step != long_step and abs(last) < 0.1 * step / rho:
+            step = long_step
+            last *= 2.0
+        gain = 1.0 - math.exp(-step / ease_in)
         ease = min(1.0, arc_before / limit)
         target = min(limit, arc_before + (limit - arc_before) * gain + 2.0 * tight)
         right = -side * step * (1.0 / rho_seek + (1.0 / rho - 1.0 / rho_seek) * ease)
