@@ -99,6 +99,9 @@ def _candidates(top: float, floor: float, inner: Sequence[float], depth: float) 
     for i, high in enumerate(anchors):
         for low in anchors[i + 1 :]:
             found.update(_split(low, high, depth))
+    # a split next to a flat would clear the same ground twice
+    close = 0.05 * depth
+    found = {z for z in found if z in anchors or all(abs(z - a) > close for a in anchors)}
     merged: list[float] = []
     for z in sorted(found, reverse=True):
         if not merged or merged[-1] - z > SAME:

@@ -219,7 +219,7 @@ def _clear(
             work.find_entries = lambda c, r, level=level: _entries(c, r, level, entry, left)
             at = out[-1][-1].points[-1] if out and out[-1] else None
             climb = level.kind == "climb"
-            out.append(work.run(region, at, CLIMB_BITE if climb else DEEP_BITE, walls_first=climb))
+            out.append(work.run(region, at, CLIMB_BITE if climb else DEEP_BITE, walls_first=climb, floor="flat" in level.reason or "lowest" in level.reason))
             done[0] += 1
             tell("rings", done[0], total)
         return out, left

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from .kernels import march as k
 Points = NDArray[np.float64]
 
 FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
+FLAT = 0.004  # mm: a floor this even counts as flat
 CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may stand free
 LEAD = 0.12  # of the radius: roll-in before the first contact that belongs to the piece
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
@@ -55,6 +56,12 @@ class Rules:
     sliver: float
     air: float
     side: int = 1
+
+    @property
+    def floor_radius(self) -> float:
+        """Radius up to which the floor left by the tip is flat within FLAT, mm."""
+        c = self.corner
+        return self.radius if c <= 0.0 else self.radius - c + math.sqrt(2.0 * c * FLAT - FLAT * FLAT)
 
     @property
     def bite(self) -> float:
@@ -239,19 +246,14 @@ class Clearing:
 
     # -- the level -----------------------------------------------------------------------------
 
-    def run(self, level: Level, position: Points | None, tau: float, walls_first: bool = False) -> list[Piece]:
+    def run(self, level: Level, position: Points | None, tau: float, walls_first: bool = False, floor: bool = False) -> list[Piece]:
         """Clear one level; pieces in cutting order.
 
         ``position`` is where the cutter stands, None = away. A wall that would still give up a bite ``tau``
-        (mm) deep is not done.
+        (mm) deep is not done. With ``floor`` the ridges that a corner radius leaves are taken off as well.
         """
-        f, r = self.frame, self.rules
         self.tau = tau
-        self.tabu[:] = 0
-        left = k.start_level(
-            self.d2, level.sd, r.radius, f.hd, f.h, f.hb, r.eps, 0.75 * f.hb, self.margin_clear,
-            self.mat, self.blk, self.free, self.prefix,
-        )
+        left = self._start(level)
         pieces: list[Piece] = []
         waiting = list(level.entries)
         if left and self.find_entries is not None:
@@ -268,7 +270,32 @@ class Clearing:
             pieces.append(piece)
             walls.cut(self, level, piece.points)
             position = self._trace(level, walls, piece.points[-1], pieces)
+        if floor and self.rules.floor_radius < self.rules.radius:
+            self._even_floor(level, position, pieces)
         return pieces
+
+    def _start(self, level: Level) -> int:
+        """Fill the coarse maps for a level; how many coarse nodes of material are in reach."""
+        f, r = self.frame, self.rules
+        self.tabu[:] = 0
+        return int(k.start_level(
+            self.d2, level.sd, r.radius, f.hd, f.h, f.hb, r.eps, 0.75 * f.hb, self.margin_clear,
+            self.mat, self.blk, self.free, self.prefix,
+        ))
+
+    def _even_floor(self, level: Level, position: Points | None, pieces: list[Piece]) -> None:
+        """Take off what a cutter as large as the flat of the tip has not swept: ridges between fronts."""
+        whole, spans = self.rules, self.spans
+        self.rules = replace(whole, radius=whole.floor_radius, corner=0.0)
+        self.spans = _spans((self.rules.radius + self.margin_clear) / self.frame.hb)
+        left = self._start(level)
+        while left:
+            piece = self._front(level, position, [])
+            if piece is None:
+                break
+            pieces.append(piece)
+            position = piece.points[-1]
+        self.rules, self.spans = whole, spans
 
     def _front(self, level: Level, position: Points | None, waiting: list[Entry]) -> Piece | None:
         """The next piece that starts on a front or by an entry; None when nothing is left to start."""
@@ -403,7 +430,9 @@ class Clearing:
     def _clear(self, p: Points, slack: float) -> bool:
         """True if the cutter, ``slack`` larger than it is, can stand at ``p`` without touching anything."""
         f = self.frame
-        return bool(k.clear_at(self.d2, f.x0, f.y0, f.hd, self.rules.radius, slack, p[0], p[1]))
+        return bool(k.clear_at(
+            self.d2, f.x0, f.y0, f.hd, self.rules.radius, self.rules.floor_radius, slack, p[0], p[1]
+        ))
 
     def _march(
         self, level: Level, state: NDArray[np.float64], faint: float, seek: bool, most: int = 2_000_000
@@ -414,8 +443,8 @@ class Clearing:
         total, last, status = 0, 0, k.FULL
         while status == k.FULL and total < most:
             status, n, cut = k.march(
-                self.d2, level.sd, self.mat, self.blk, self.spans, f.x0, f.y0, f.hd, f.h, f.hb, r.radius, r.eps,
-                r.cap - r.margin, r.step, r.rho, r.rho_seek, r.ease_in, r.radius if seek else r.air, faint, r.side, seek, self.circle,
+                self.d2, level.sd, self.mat, self.blk, self.spans, f.x0, f.y0, f.hd, f.h, f.hb, r.radius, r.floor_radius,
+                r.eps, r.cap - r.margin, r.step, r.rho, r.rho_seek, r.ease_in, r.radius if seek else r.air, faint, r.side, seek, self.circle,
                 state, self.buffer, self.buffer_arc,
             )
             pts.append(self.buffer[:n].copy())

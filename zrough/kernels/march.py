@@ -335,7 +335,7 @@ def _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, bend, step, side, rho):
 
 @njit(cache=True, nogil=True)
 def march(
-    d2, sd, mat, blk, spans, x0, y0, hd, h, hb, radius, eps, limit, long_step, rho, rho_seek, ease_in, air_limit, faint, side, seek,
+    d2, sd, mat, blk, spans, x0, y0, hd, h, hb, radius, floor_radius, eps, limit, long_step, rho, rho_seek, ease_in, air_limit, faint, side, seek,
     circle, state, out, out_arc,
 ):
     """Walk one piece of ring with the material on the ``side`` (+1 right, -1 left) of the heading.
@@ -355,7 +355,7 @@ def march(
     x, y, hx, hy, last = state[0], state[1], state[2], state[3], state[4]
     air, gone, turned = state[5], state[6], state[7]
     reach = radius + 3.0 * hd
-    hole = radius - 3.0 * hd - 2.0 * long_step
+    hole = max(0.0, floor_radius - 3.0 * hd - 2.0 * long_step)
     step = long_step
     n = 0
     last_cut = 0
@@ -791,8 +791,12 @@ def way_arc(d2, x0, y0, hd, radius, step, circle, way):
 
 
 @njit(cache=True, nogil=True)
-def clear_at(d2, x0, y0, hd, radius, slack, x, y):
-    """True if a standing cutter at (x, y), ``slack`` larger than it is, touches no material anywhere."""
+def clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y):
+    """True if a standing cutter at (x, y), ``slack`` larger than it is, touches no material anywhere.
+
+    Inside the disc the floor must be flat too: a corner radius leaves ridges where no centre came within
+    ``floor_radius``, the radius up to which its floor counts as flat.
+    """
     if _touch(d2, x0, y0, hd, radius, radius + slack, x, y, int(10.0 * radius / hd)):
         return False
     ny, nx = d2.shape
@@ -803,7 +807,8 @@ def clear_at(d2, x0, y0, hd, radius, slack, x, y):
     for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
         half = math.sqrt(max(0.0, n * n - (i - fi) * (i - fi)))
         for j in range(max(0, int(math.ceil(fj - half))), min(nx - 1, int(math.floor(fj + half))) + 1):
-            if d2[i, j] > r2 * (1.0 + 1.0e-6):
+            reach = max(floor_radius + hd, hd * math.sqrt((i - fi) * (i - fi) + (j - fj) * (j - fj)))
+            if d2[i, j] > min(r2, reach * reach) * (1.0 + 1.0e-6):
                 return False
     return True
 
