@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from . import cutting, flats, levels, openings, post
+from . import cutting, flats, levels, limits, post
 from . import part as parts
 from .cutting import CuttingData
 from .entries import EntryRules, Left, ways_in
@@ -100,7 +100,13 @@ def plan(job: Job, progress: Progress | None = None, check: bool = True) -> Plan
     stock = Stock.from_job(job, part)
     data = cutting.propose(job)
     warnings = [*part.warnings, *data.warnings]
-    triangles = _covered(job, part, warnings)
+    if len(job.cutters) > 1:
+        warnings.append(
+            f"{len(job.cutters)} cutters given, the first is planned; plan the next from leftover.npz as its stock"
+        )
+    if job.roughing.direction == "both":
+        warnings.append("roughing.direction 'both' is planned as 'climb'")
+    triangles = limits.covered_triangles(job, part, warnings)
     clock.lap("input")
     tell("surface", 0, 1)
     surface = ContactSurface(triangles)
@@ -108,6 +114,7 @@ def plan(job: Job, progress: Progress | None = None, check: bool = True) -> Plan
     clock.lap("surface")
     tell("levels", 0, 1)
     bands = _bands(job, space, part, stock, data)
+    warnings += _bound(job, space, bands)
     clock.lap("levels")
     cleared, left = _clear(job, space, bands, data, tell)
     clock.lap("rings")
@@ -126,17 +133,6 @@ def plan(job: Job, progress: Progress | None = None, check: bool = True) -> Plan
 
 
 # -- stages ---------------------------------------------------------------------------------------
-
-
-def _covered(job: Job, part: parts.Part, warnings: list[str]) -> Any:
-    """The part's triangles, and lids over the openings that stay as they are."""
-    if job.cover.width is None and not job.cover.points:
-        return part.triangles
-    found = openings.find(part, width=job.cover.width, points=job.cover.points)
-    if not found:
-        warnings.append("no opening matches cover.width or cover.points; nothing is covered")
-        return part.triangles
-    return np.concatenate([part.triangles, openings.cover(part, found)])
 
 
 def _space(job: Job, cutter: Cutter, surface: ContactSurface, part: parts.Part, stock: Stock) -> Space:
@@ -180,6 +176,36 @@ def _bands(job: Job, space: Space, part: parts.Part, stock: Stock, data: Cutting
     return levels.choose(top, floor, known, min(data.level_depth, job.cutter.flute_length), stair, cost)
 
 
+def _bound(job: Job, space: Space, bands: list[Band]) -> list[str]:
+    """Put what else bounds the cutter's centre into ``space``: outlines, clamps, the holder; warnings."""
+    cutter = job.cutter
+    space.limit = limits.plan_limit(job, space.grid)
+    ground = limits.Ground(top=space.top, cell=space.grid.cell, radius=space.radius)
+    stages = limits.stages(job, cutter)
+    worst, lost, deepest = 0.0, 0.0, 0.0
+    for level in (v for band in bands for v in band.levels):
+        mask = space.mask(level.z)
+        if space.limit is not None:
+            mask = mask & (space.limit >= 0)
+        holder = ground.limit(level.z, stages)
+        if holder is not None:
+            blocked = float(np.count_nonzero(mask & (holder < 0) & np.isfinite(space.top))) * space.grid.cell**2
+            if blocked > lost:
+                worst, lost = level.z, blocked
+            deepest = max(deepest, blocked)
+        bounds = [b for b in (holder, limits.keepout_limit(job, cutter, space.grid, level.z)) if b is not None]
+        if bounds:
+            space.at_level[level.z] = np.minimum.reduce(bounds)
+            mask = mask & (space.at_level[level.z] >= 0)
+        ground.cut(level.z, mask)
+    if lost <= 0.0:
+        return []
+    return [
+        f"the holder keeps the cutter out of up to {lost:.0f} mm2 (level z = {worst:g}); "
+        f"a longer overhang than {cutter.overhang:g} mm would clear it"
+    ]
+
+
 def _stands(space: Space, z: float) -> bool:
     """True if the cutter comes down onto a flat at tip height ``z`` somewhere on the grid."""
     return bool((np.abs(space.cl - (z - space.floor)) <= 1e-6).any())
@@ -220,6 +246,11 @@ def _clear(
             at = out[-1][-1].points[-1] if out and out[-1] else None
             climb = level.kind == "climb"
             out.append(work.run(region, at, CLIMB_BITE if climb else DEEP_BITE, walls_first=climb, floor="flat" in level.reason or "lowest" in level.reason))
+            left += [
+                {"kind": "channel", "z": level.z, "x": x, "y": y, "width": width, "area": area,
+                 "reason": f"too narrow for the cap: {width:.2f} mm wide there"}
+                for x, y, width, area in work.left
+            ]
             done[0] += 1
             tell("rings", done[0], total)
         return out, left

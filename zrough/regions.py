@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,8 @@ class Space:
     """The job on a grid: CL heights, stock, and the limits that hold at every level.
 
     ``cl`` is the CL map of the grown cutter; a level at z is free where ``cl + floor_allowance <= z``.
-    ``limit`` is the signed distance (positive inside) to everything else that bounds the centre in plan.
+    ``limit`` is the signed distance (positive inside) to everything else that bounds the centre in plan,
+    ``at_level`` to what bounds it at one height only (holder, clamps).
     """
 
     grid: Grid
@@ -37,6 +38,7 @@ class Space:
     floor: float
     corner: float
     limit: NDArray[np.float32] | None = None
+    at_level: dict[float, NDArray[np.float32]] = field(default_factory=dict)
 
     @classmethod
     def build(cls, job: Job, cutter: Cutter, surface: ContactSurface, stock: Stock, grid: Grid) -> Space:
@@ -63,8 +65,9 @@ class Space:
         rings = self.surface.boundary(g, self.cl, z - self.floor, self.radius + self.wall, self.corner)
         sd = np.empty(g.shape, np.float32)
         march.band_distance(mask, g.x0, g.y0, g.cell, BAND * g.cell, rings.points, rings.offsets, sd)
-        if self.limit is not None:
-            np.minimum(sd, self.limit, out=sd)
+        for bound in (self.limit, self.at_level.get(z)):
+            if bound is not None:
+                np.minimum(sd, bound, out=sd)
         return Level(sd, rings.points, rings.offsets)
 
     def untouched(self, z: float) -> NDArray[np.float32]:

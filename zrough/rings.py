@@ -178,6 +178,11 @@ class _Walls:
         after[level.offsets[1:] - 1] = level.offsets[:-1]
         walls = cls(after, np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool))
         walls._ask(work, level, np.arange(n))
+        f = work.frame
+        j = np.clip(np.rint((level.points[:, 0] - f.x0) / f.h).astype(int), 0, f.nx - 1)
+        i = np.clip(np.rint((level.points[:, 1] - f.y0) / f.h).astype(int), 0, f.ny - 1)
+        # walls that something else keeps the cutter away from (a clamp, the holder, the job's outlines)
+        walls.spent |= level.sd[i, j] < -f.h
         return walls
 
     @property
@@ -242,6 +247,7 @@ class Clearing:
         self.buffer = np.empty((20000, 2))
         self.buffer_arc = np.empty(20000)
         self.dropped: list[tuple[float, float, float]] = []
+        self.left: list[tuple[float, float, float, float]] = []
         self.find_entries: Callable[[Clearing, Level], list[Entry]] | None = None
 
     # -- the level -----------------------------------------------------------------------------
@@ -270,9 +276,32 @@ class Clearing:
             pieces.append(piece)
             walls.cut(self, level, piece.points)
             position = self._trace(level, walls, piece.points[-1], pieces)
+        self.left = self._uncut() if left else []
         if floor and self.rules.floor_radius < self.rules.radius:
             self._even_floor(level, position, pieces)
         return pieces
+
+    def _uncut(self) -> list[tuple[float, float, float, float]]:
+        """Ground in reach that no walk could take: x, y, clear width there and area of each patch, mm."""
+        from scipy import ndimage
+
+        f, r = self.frame, self.rules
+        label, count = ndimage.label(self.mat, structure=np.ones((3, 3)))
+        if not count:
+            return []
+        room = ndimage.distance_transform_edt(self.free) * f.hb
+        room = ndimage.maximum_filter(room, size=2 * math.ceil(r.radius / f.hb) + 1)
+        found = []
+        for k_, box in enumerate(ndimage.find_objects(label), start=1):
+            i, j = np.nonzero(label[box] == k_)
+            area = len(i) * f.hb**2
+            if area < 0.05 * r.radius**2:
+                continue
+            i, j = i + box[0].start, j + box[1].start
+            m = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
+            width = 2.0 * (float(room[i[m], j[m]]) + r.radius)
+            found.append((f.x0 + float(j[m]) * f.hb, f.y0 + float(i[m]) * f.hb, width, area))
+        return found
 
     def _start(self, level: Level) -> int:
         """Fill the coarse maps for a level; how many coarse nodes of material are in reach."""
