@@ -45,7 +45,9 @@ class EntryRules:
         radius = 0.5 * cutter.diameter
         wanted = job.entry.helix_diameter if job.entry.helix_diameter is not None else bore
         no_post = radius - cutter.corner_radius if cutter.corner_radius < radius else 0.5 * radius
-        helix = min(max(0.5 * (wanted - cutter.diameter), NARROWEST * radius), max(no_post, NARROWEST * radius))
+        helix = min(
+            max(0.5 * (wanted - cutter.diameter), NARROWEST * radius), max(no_post, NARROWEST * radius)
+        )
         holes = tuple(Hole(h.x, h.y, h.diameter, h.bottom) for h in job.entry.pre_drilled)
         smallest = max(NARROWEST * radius, 0.5 * cutter.uncut_diameter)
         return cls(job.entry.method, radius, helix, smallest, eps, holes, job.roughing.slotting)
@@ -71,7 +73,7 @@ def ways_in(
     rules: EntryRules,
     z: float,
 ) -> tuple[list[Entry], list[Left]]:
-    """One entry for each connected free area that holds material and no clear ground; the others as `Left`."""
+    """One entry for each connected free area with material and no clear ground; the others as `Left`."""
     from scipy import ndimage
 
     label, count = ndimage.label(free, structure=np.ones((3, 3)))
@@ -112,9 +114,9 @@ def _way_into(
             a = round((hole.y - frame.y0) / frame.h) - 2 * box[0].start
             b = round((hole.x - frame.x0) / frame.h) - 2 * box[1].start
             fits = 0.5 * hole.diameter - rules.radius
-            if 0 <= a < depth.shape[0] and 0 <= b < depth.shape[1] and inside[a, b] and fits > 0.0:
-                if hole.bottom <= z + 1e-6:
-                    return Entry(hole.x, hole.y, fits, "pre-drilled")
+            within = 0 <= a < depth.shape[0] and 0 <= b < depth.shape[1] and bool(inside[a, b])
+            if within and fits > 0.0 and hole.bottom <= z + 1e-6:
+                return Entry(hole.x, hole.y, fits, "pre-drilled")
     width = 2.0 * (room + rules.radius)
     if rules.method in ("none", "outside", "pre-drilled"):
         return Left(x, y, width, size, f"no way in: entry.method is {rules.method!r} and no place is open")
@@ -128,7 +130,9 @@ def _way_into(
             ends = (ox + b * frame.h, oy + a * frame.h, ox + d * frame.h, oy + c * frame.h)
             if math.hypot(ends[2] - ends[0], ends[3] - ends[1]) >= rules.radius:
                 return Entry(ends[0], ends[1], 0.0, "ramp", ends[2], ends[3])
-    return Left(x, y, width, size, f"too narrow for a helix: {width:.2f} mm wide, cutter {2 * rules.radius:g} mm")
+    return Left(
+        x, y, width, size, f"too narrow for a helix: {width:.2f} mm wide, cutter {2 * rules.radius:g} mm"
+    )
 
 
 def _depth(
@@ -144,7 +148,9 @@ def _depth(
 
     rows = slice(2 * box[0].start, min(sd.shape[0], 2 * box[0].stop))
     cols = slice(2 * box[1].start, min(sd.shape[1], 2 * box[1].stop))
-    mine = np.kron(label[box] == area, np.ones((2, 2), bool))[: rows.stop - rows.start, : cols.stop - cols.start]
+    mine = np.kron(label[box] == area, np.ones((2, 2), bool))[
+        : rows.stop - rows.start, : cols.stop - cols.start
+    ]
     near = sd[rows, cols]
     inside = (near >= rules.eps) & ndimage.binary_dilation(mine, iterations=2)
     padded = np.pad(inside, 1)
@@ -170,7 +176,13 @@ def _longest_line(
                 if not (0 <= i < depth.shape[0] and 0 <= j < depth.shape[1]) or depth[i, j] <= eps:
                     break
                 n += 1
-            ends.append((round(float(at[0]) + sign * n * math.sin(a)), round(float(at[1]) + sign * n * math.cos(a)), n))
+            ends.append(
+                (
+                    round(float(at[0]) + sign * n * math.sin(a)),
+                    round(float(at[1]) + sign * n * math.cos(a)),
+                    n,
+                )
+            )
         if ends[0][2] + ends[1][2] > best:
             best = ends[0][2] + ends[1][2]
             line = (ends[0][:2], ends[1][:2])

@@ -43,9 +43,9 @@ class Grid:
     @property
     def x(self) -> Map:
         """Node abscissae, shape ``(nx,)``, mm."""
-        return self.x0 + self.cell * np.arange(self.nx)
+        return np.asarray(self.x0 + self.cell * np.arange(self.nx), dtype=np.float64)
 
     @property
     def y(self) -> Map:
         """Node ordinates, shape ``(ny,)``, mm."""
-        return self.y0 + self.cell * np.arange(self.ny)
+        return np.asarray(self.y0 + self.cell * np.arange(self.ny), dtype=np.float64)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 SAME = 1e-6  # mm: heights closer than this are one level
 
@@ -66,14 +67,16 @@ def choose(
     inner = sorted({z for z in flats if floor + SAME < z < top - SAME}, reverse=True)
     chain = _cheapest(_candidates(top, floor, inner, depth), depth, cost)
     bands = []
-    for number, (above, z) in enumerate(zip(chain[:-1], chain[1:], strict=True)):
+    for number, (above, z) in enumerate(pairwise(chain)):
         primary = Level(z, above, "primary", _why(z, floor, flats), number)
         band = Band(primary)
         between = [f for f in inner if z + SAME < f < above - SAME]
         for low, high in zip([z, *reversed(between)], [*reversed(between), above], strict=True):
             if low != z:
                 band.climbs.append(Level(low, above, "climb", _why(low, floor, flats), number))
-            band.climbs += [Level(h, above, "climb", "caps the stair", number) for h in _split(low, high, stair)]
+            band.climbs += [
+                Level(h, above, "climb", "caps the stair", number) for h in _split(low, high, stair)
+            ]
         bands.append(band)
     return bands
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,7 +39,7 @@ class Ways:
 class Track:
     """Collects moves; `toolpath` joins them."""
 
-    parts: list[tuple[NDArray[np.float64], ...]] = field(default_factory=list)
+    parts: list[tuple[NDArray[Any], ...]] = field(default_factory=list)
     position: NDArray[np.float64] | None = None
 
     def add(
@@ -55,13 +56,17 @@ class Track:
         n = len(xyz)
         if not n:
             return
-        self.parts.append((
-            xyz, np.full(n, kind, np.uint8), np.broadcast_to(np.asarray(feed, np.float64), n),
-            np.zeros(n, np.int8) if turn is None else turn,
-            np.full((n, 2), np.nan) if centre is None else centre,
-            np.full(n, level, np.int32),
-            np.zeros(n, np.float32) if engagement is None else engagement.astype(np.float32),
-        ))
+        self.parts.append(
+            (
+                xyz,
+                np.full(n, kind, np.uint8),
+                np.broadcast_to(np.asarray(feed, np.float64), n),
+                np.zeros(n, np.int8) if turn is None else turn,
+                np.full((n, 2), np.nan) if centre is None else centre,
+                np.full(n, level, np.int32),
+                np.zeros(n, np.float32) if engagement is None else engagement.astype(np.float32),
+            )
+        )
         self.position = xyz[-1]
 
     def line(self, x: float, y: float, z: float, kind: Kind, feed: float, level: int) -> None:
@@ -79,7 +84,9 @@ class Track:
 class Linker:
     """Places pieces one after the other, with a coarse map of how high the stock still stands."""
 
-    def __init__(self, frame: Frame, top: NDArray[np.float64], radius: float, data: CuttingData, ways: Ways, side: int) -> None:
+    def __init__(
+        self, frame: Frame, top: NDArray[np.float64], radius: float, data: CuttingData, ways: Ways, side: int
+    ) -> None:
         self.frame = frame
         self.heights = np.ascontiguousarray(top[::2, ::2]).copy()
         self.radius = radius
@@ -101,8 +108,14 @@ class Linker:
                 self._over(piece.points[0], level.z, index)
             self._cut(piece, level, index)
             march.lower_discs(
-                self.heights, self.frame.x0, self.frame.y0, self.frame.hb,
-                self.radius - 0.75 * self.frame.hb, level.z, piece.points, 3,
+                self.heights,
+                self.frame.x0,
+                self.frame.y0,
+                self.frame.hb,
+                self.radius - 0.75 * self.frame.hb,
+                level.z,
+                piece.points,
+                3,
             )
             level.pieces += 1
 
@@ -128,9 +141,7 @@ class Linker:
 
     def _safe(self, ax: float, ay: float, bx: float, by: float) -> float:
         f = self.frame
-        return float(march.highest_along(
-            self.heights, f.x0, f.y0, f.hb, self.radius + f.hb, ax, ay, bx, by
-        ))
+        return float(march.highest_along(self.heights, f.x0, f.y0, f.hb, self.radius + f.hb, ax, ay, bx, by))
 
     def _along(self, piece: Piece, level: Level, index: int) -> None:
         """Over cleared ground, a hair off the floor; the lift is spread along the way."""
@@ -181,7 +192,14 @@ class Linker:
         f = self.frame
         reach = entry.radius + self.radius - 1.5 * f.hb
         stands = march.highest_along(
-            self.heights, f.x0, f.y0, f.hb, reach, entry.x, entry.y, entry.x2 if entry.kind == "ramp" else entry.x,
+            self.heights,
+            f.x0,
+            f.y0,
+            f.hb,
+            reach,
+            entry.x,
+            entry.y,
+            entry.x2 if entry.kind == "ramp" else entry.x,
             entry.y2 if entry.kind == "ramp" else entry.y,
         )
         start = max(float(stands), level.z) + max(self.ways.lift, 0.1)
@@ -233,10 +251,18 @@ class Linker:
         feed = np.where(bite > 0.0, feed, self.ways.link_feed)
         for run in np.split(np.arange(n), np.flatnonzero(np.diff(kinds)) + 1):
             self.track.add(
-                ends[run], Kind(int(kinds[run[0]])), feed[run], index, fitted.turn[run], fitted.centre[run], bite[run]
+                ends[run],
+                Kind(int(kinds[run[0]])),
+                feed[run],
+                index,
+                fitted.turn[run],
+                fitted.centre[run],
+                bite[run],
             )
 
-    def _feeds(self, arc: NDArray[np.float64], level: Level, first: int) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    def _feeds(
+        self, arc: NDArray[np.float64], level: Level, first: int
+    ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
         """Feed of each step in coarse classes, and where a segment must end because it changes."""
         from scipy.ndimage import maximum_filter1d
 

@@ -102,7 +102,8 @@ def plan(job: Job, progress: Progress | None = None, check: bool = True) -> Plan
     warnings = [*part.warnings, *data.warnings]
     if len(job.cutters) > 1:
         warnings.append(
-            f"{len(job.cutters)} cutters given, the first is planned; plan the next from leftover.npz as its stock"
+            f"{len(job.cutters)} cutters given, the first is planned; "
+            "plan the next from leftover.npz as its stock"
         )
     if job.roughing.direction == "both":
         warnings.append("roughing.direction 'both' is planned as 'climb'")
@@ -154,8 +155,8 @@ def _bands(job: Job, space: Space, part: parts.Part, stock: Stock, data: Cutting
     reach = np.isfinite(space.top) & (space.cl < top - space.floor)
     if not reach.any():
         raise PlanError(
-            f"no room for the cutter below the stock's top z = {top:g}: diameter {2 * space.radius:g} mm enters "
-            "no opening; use a smaller cutter or more stock"
+            f"no room for the cutter below the stock's top z = {top:g}: diameter {2 * space.radius:g} mm "
+            "enters no opening; use a smaller cutter or more stock"
         )
     lowest = float(space.cl[reach].min()) + space.floor
     floor = max(lowest, float(part.lower[2]), float(stock.lower[2]))
@@ -164,7 +165,9 @@ def _bands(job: Job, space: Space, part: parts.Part, stock: Stock, data: Cutting
     if job.roughing.floor_z is not None:
         floor = max(floor, job.roughing.floor_z)
     if floor >= top - levels.SAME:
-        raise PlanError(f"lowest level z = {floor:g} is not below the stock's top z = {top:g}; lower roughing.floor_z")
+        raise PlanError(
+            f"lowest level z = {floor:g} is not below the stock's top z = {top:g}; lower roughing.floor_z"
+        )
     known = [z for z in heights if floor + levels.SAME < z < top - levels.SAME and _stands(space, z)]
     cells = np.sort(space.cl[np.isfinite(space.top)])
     fixed = 0.05 * len(cells)
@@ -189,11 +192,15 @@ def _bound(job: Job, space: Space, bands: list[Band]) -> list[str]:
             mask = mask & (space.limit >= 0)
         holder = ground.limit(level.z, stages)
         if holder is not None:
-            blocked = float(np.count_nonzero(mask & (holder < 0) & np.isfinite(space.top))) * space.grid.cell**2
+            blocked = (
+                float(np.count_nonzero(mask & (holder < 0) & np.isfinite(space.top))) * space.grid.cell**2
+            )
             if blocked > lost:
                 worst, lost = level.z, blocked
             deepest = max(deepest, blocked)
-        bounds = [b for b in (holder, limits.keepout_limit(job, cutter, space.grid, level.z)) if b is not None]
+        bounds = [
+            b for b in (holder, limits.keepout_limit(job, cutter, space.grid, level.z)) if b is not None
+        ]
         if bounds:
             space.at_level[level.z] = np.minimum.reduce(bounds)
             mask = mask & (space.at_level[level.z] >= 0)
@@ -221,8 +228,18 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
     width = job.roughing.min_piece_width if job.roughing.min_piece_width is not None else 0.02 * radius
     length = job.roughing.min_piece_length if job.roughing.min_piece_length is not None else 0.1 * radius
     return Rules(
-        radius=radius, corner=cutter.corner_radius, cap=cap, margin=margin, step=0.025 * radius, rho=max(rho, 0.05 * radius), rho_seek=radius,
-        ease_in=0.06 * radius, eps=fit + 0.001, drop_area=width * length, sliver=0.1 * width * length, air=0.3 * radius,
+        radius=radius,
+        corner=cutter.corner_radius,
+        cap=cap,
+        margin=margin,
+        step=0.025 * radius,
+        rho=max(rho, 0.05 * radius),
+        rho_seek=radius,
+        ease_in=0.06 * radius,
+        eps=fit + 0.001,
+        drop_area=width * length,
+        sliver=0.1 * width * length,
+        air=0.3 * radius,
         side=-1 if job.roughing.direction == "conventional" else 1,
     )
 
@@ -242,13 +259,28 @@ def _clear(
         out: list[list[Piece]] = []
         for level in band.levels:
             region = space.at(level.z)
-            work.find_entries = lambda c, r, level=level: _entries(c, r, level, entry, left)
+            work.find_entries = lambda c, r, level=level, left=left: _entries(c, r, level, entry, left)
             at = out[-1][-1].points[-1] if out and out[-1] else None
             climb = level.kind == "climb"
-            out.append(work.run(region, at, CLIMB_BITE if climb else DEEP_BITE, walls_first=climb, floor="flat" in level.reason or "lowest" in level.reason))
+            out.append(
+                work.run(
+                    region,
+                    at,
+                    CLIMB_BITE if climb else DEEP_BITE,
+                    walls_first=climb,
+                    floor="flat" in level.reason or "lowest" in level.reason,
+                )
+            )
             left += [
-                {"kind": "channel", "z": level.z, "x": x, "y": y, "width": width, "area": area,
-                 "reason": f"too narrow for the cap: {width:.2f} mm wide there"}
+                {
+                    "kind": "channel",
+                    "z": level.z,
+                    "x": x,
+                    "y": y,
+                    "width": width,
+                    "area": area,
+                    "reason": f"too narrow for the cap: {width:.2f} mm wide there",
+                }
                 for x, y, width, area in work.left
             ]
             done[0] += 1
@@ -260,7 +292,9 @@ def _clear(
     return [r[0] for r in results], [item for r in results for item in r[1]]
 
 
-def _entries(work: Clearing, region: Region, level: Level, rules: EntryRules, left: list[dict[str, Any]]) -> list[Any]:
+def _entries(
+    work: Clearing, region: Region, level: Level, rules: EntryRules, left: list[dict[str, Any]]
+) -> list[Any]:
     found, refused = ways_in(region.sd, work.free, work.blk, work.mat, work.frame, rules, level.z)
     left += [_left(item, level) for item in refused]
     return found
@@ -268,20 +302,34 @@ def _entries(work: Clearing, region: Region, level: Level, rules: EntryRules, le
 
 def _left(item: Left, level: Level) -> dict[str, Any]:
     return {
-        "kind": "area", "z": level.z, "x": item.x, "y": item.y, "width": item.width, "area": item.area,
+        "kind": "area",
+        "z": level.z,
+        "x": item.x,
+        "y": item.y,
+        "width": item.width,
+        "area": item.area,
         "reason": item.reason,
     }
 
 
 def _link(
-    job: Job, space: Space, bands: list[Band], cleared: list[list[list[Piece]]], data: CuttingData, stock: Stock
+    job: Job,
+    space: Space,
+    bands: list[Band],
+    cleared: list[list[list[Piece]]],
+    data: CuttingData,
+    stock: Stock,
 ) -> tuple[Toolpath, list[Level]]:
     fit = 0.5 * min(job.roughing.tolerance, 0.01)
     ramp = job.entry.ramp_angle_deg if job.entry.ramp_angle_deg is not None else data.ramp_angle_deg
     ways = Ways(
         clearance=job.links.clearance if job.links.clearance is not None else float(stock.upper[2]) + 10.0,
-        lift=job.links.lift, link_feed=job.links.feed or data.link_feed, rapid=job.machine.rapid,
-        ramp=math.radians(ramp), tolerance=fit, min_length=data.cut_feed / 60000.0 * job.machine.block_time_ms,
+        lift=job.links.lift,
+        link_feed=job.links.feed or data.link_feed,
+        rapid=job.machine.rapid,
+        ramp=math.radians(ramp),
+        tolerance=fit,
+        min_length=data.cut_feed / 60000.0 * job.machine.block_time_ms,
         stay_down=job.links.stay_down,
     )
     side = -1 if job.roughing.direction == "conventional" else 1
@@ -315,7 +363,10 @@ def _tally(path: Toolpath, order: list[Level]) -> None:
 
 
 def _header(part: parts.Part, order: list[Level]) -> list[str]:
-    return [f"part {part.name}", f"{len(order)} levels from z {order[0].top:g} to z {min(v.z for v in order):g}"]
+    return [
+        f"part {part.name}",
+        f"{len(order)} levels from z {order[0].top:g} to z {min(v.z for v in order):g}",
+    ]
 
 
 def _threads() -> int:

@@ -46,7 +46,9 @@ class Space:
         wall, floor = job.roughing.wall_allowance, job.roughing.floor_allowance
         radius = 0.5 * cutter.diameter
         cl = surface.heights(grid, radius + wall, cutter.corner_radius + wall)
-        return cls(grid, surface, cl, stock.top(grid), stock, radius, wall, floor, cutter.corner_radius + wall)
+        return cls(
+            grid, surface, cl, stock.top(grid), stock, radius, wall, floor, cutter.corner_radius + wall
+        )
 
     @property
     def frame(self) -> Frame:

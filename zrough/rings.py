@@ -133,8 +133,14 @@ class Piece:
     way_arc: float = 0.0
 
 
-def _piece(pts: Points, arcs: NDArray[np.float64], way: tuple[Points, float] | None, wall: bool = False) -> Piece:
-    return Piece(pts, arcs, None, wall=wall) if way is None else Piece(pts, arcs, way[0], wall=wall, way_arc=way[1])
+def _piece(
+    pts: Points, arcs: NDArray[np.float64], way: tuple[Points, float] | None, wall: bool = False
+) -> Piece:
+    return (
+        Piece(pts, arcs, None, wall=wall)
+        if way is None
+        else Piece(pts, arcs, way[0], wall=wall, way_arc=way[1])
+    )
 
 
 @dataclass
@@ -155,14 +161,16 @@ def _circle(side: int) -> NDArray[np.float64]:
 def _spans(n: float) -> NDArray[np.int64]:
     reach = math.floor(n)
     rows = np.arange(-reach, reach + 1)
-    return np.floor(np.sqrt(np.maximum(0.0, n * n - rows * rows))).astype(np.int64)
+    half: NDArray[np.int64] = np.floor(np.sqrt(np.maximum(0.0, n * n - rows * rows))).astype(np.int64)
+    return half
 
 
 @dataclass
 class _Walls:
     """Which points of a level's rings still give up a bite, and where a walk has been tried.
 
-    ``spent`` points have had their walk; ``blocked`` ones had no clear place beside them, which a cut may mend.
+    ``spent`` points have had their walk; ``blocked`` ones had no clear place beside
+    them, which a cut may mend.
     """
 
     after: NDArray[np.int64]
@@ -240,7 +248,9 @@ class Clearing:
         self.epoch = 0
         self.tau = 0.01
         # one node for slivers between nodes; half the corner radius for the ridges it leaves on the floor
-        self.slacks = sorted({max(frame.hd, 0.5 * min(rules.corner, 0.3 * rules.radius)), frame.hd}, reverse=True)
+        self.slacks = sorted(
+            {max(frame.hd, 0.5 * min(rules.corner, 0.3 * rules.radius)), frame.hd}, reverse=True
+        )
         self.circle = _circle(rules.side)
         self.margin_clear = 0.75 * frame.hb
         self.spans = _spans((rules.radius + self.margin_clear) / frame.hb)
@@ -252,7 +262,14 @@ class Clearing:
 
     # -- the level -----------------------------------------------------------------------------
 
-    def run(self, level: Level, position: Points | None, tau: float, walls_first: bool = False, floor: bool = False) -> list[Piece]:
+    def run(
+        self,
+        level: Level,
+        position: Points | None,
+        tau: float,
+        walls_first: bool = False,
+        floor: bool = False,
+    ) -> list[Piece]:
         """Clear one level; pieces in cutting order.
 
         ``position`` is where the cutter stands, None = away. A wall that would still give up a bite ``tau``
@@ -307,10 +324,23 @@ class Clearing:
         """Fill the coarse maps for a level; how many coarse nodes of material are in reach."""
         f, r = self.frame, self.rules
         self.tabu[:] = 0
-        return int(k.start_level(
-            self.d2, level.sd, r.radius, f.hd, f.h, f.hb, r.eps, 0.75 * f.hb, self.margin_clear,
-            self.mat, self.blk, self.free, self.prefix,
-        ))
+        return int(
+            k.start_level(
+                self.d2,
+                level.sd,
+                r.radius,
+                f.hd,
+                f.h,
+                f.hb,
+                r.eps,
+                0.75 * f.hb,
+                self.margin_clear,
+                self.mat,
+                self.blk,
+                self.free,
+                self.prefix,
+            )
+        )
 
     def _even_floor(self, level: Level, position: Points | None, pieces: list[Piece]) -> None:
         """Take off what a cutter as large as the flat of the tip has not swept: ridges between fronts."""
@@ -361,7 +391,9 @@ class Clearing:
         i, j = np.divmod(flat, self.free.shape[1])
         return np.stack([f.x0 + j * f.hb, f.y0 + i * f.hb], axis=-1).astype(np.float64)
 
-    def _next_front(self, level: Level, position: Points | None) -> tuple[NDArray[np.int64] | None, NDArray[np.int64]] | None:
+    def _next_front(
+        self, level: Level, position: Points | None
+    ) -> tuple[NDArray[np.int64] | None, NDArray[np.int64]] | None:
         """Chain of coarse nodes to the start of the next front (None = jump) and the front from there on."""
         flat = -1
         joined = False
@@ -370,7 +402,16 @@ class Clearing:
             if at is not None:
                 self.epoch += 1
                 flat = k.find_front(
-                    self.free, self.blk, self.tabu, self.seen, self.epoch, at[0], at[1], -1, self.queue, self.parent
+                    self.free,
+                    self.blk,
+                    self.tabu,
+                    self.seen,
+                    self.epoch,
+                    at[0],
+                    at[1],
+                    -1,
+                    self.queue,
+                    self.parent,
                 )
                 joined = flat >= 0
         if not joined:
@@ -426,7 +467,7 @@ class Clearing:
     # -- cutting -------------------------------------------------------------------------------
 
     def _poses(self, front: NDArray[np.int64]) -> list[tuple[Points, Points]]:
-        """Starts on a front, best first: along it, square to its uncut side, and straight at a last sliver."""
+        """Starts on a front, best first: along it, square to its uncut side, straight at a last sliver."""
         i, j = divmod(int(front[0]), self.free.shape[1])
         p = self._xy(front[:1])[0]
         poses = []
@@ -450,7 +491,19 @@ class Clearing:
         f, r = self.frame, self.rules
         away = r.side * np.array([-heading[1], heading[0]])
         for slack in self.slacks:
-            for out, back in ((0, 0), (1, 0), (0, 1), (1, 1), (2, 0), (2, 1), (0, 2), (2, 2), (3, 0), (4, 0), (4, 2)):
+            for out, back in (
+                (0, 0),
+                (1, 0),
+                (0, 1),
+                (1, 1),
+                (2, 0),
+                (2, 1),
+                (0, 2),
+                (2, 2),
+                (3, 0),
+                (4, 0),
+                (4, 2),
+            ):
                 q = p + f.hb * (out * away - back * heading)
                 if self._sd(level, q) >= r.eps and self._clear(q, slack):
                     return np.asarray(q)
@@ -459,9 +512,11 @@ class Clearing:
     def _clear(self, p: Points, slack: float) -> bool:
         """True if the cutter, ``slack`` larger than it is, can stand at ``p`` without touching anything."""
         f = self.frame
-        return bool(k.clear_at(
-            self.d2, f.x0, f.y0, f.hd, self.rules.radius, self.rules.floor_radius, slack, p[0], p[1]
-        ))
+        return bool(
+            k.clear_at(
+                self.d2, f.x0, f.y0, f.hd, self.rules.radius, self.rules.floor_radius, slack, p[0], p[1]
+            )
+        )
 
     def _march(
         self, level: Level, state: NDArray[np.float64], faint: float, seek: bool, most: int = 2_000_000
@@ -472,9 +527,32 @@ class Clearing:
         total, last, status = 0, 0, k.FULL
         while status == k.FULL and total < most:
             status, n, cut = k.march(
-                self.d2, level.sd, self.mat, self.blk, self.spans, f.x0, f.y0, f.hd, f.h, f.hb, r.radius, r.floor_radius,
-                r.eps, r.cap - r.margin, r.step, r.rho, r.rho_seek, r.ease_in, r.radius if seek else r.air, faint, r.side, seek, self.circle,
-                state, self.buffer, self.buffer_arc,
+                self.d2,
+                level.sd,
+                self.mat,
+                self.blk,
+                self.spans,
+                f.x0,
+                f.y0,
+                f.hd,
+                f.h,
+                f.hb,
+                r.radius,
+                r.floor_radius,
+                r.eps,
+                r.cap - r.margin,
+                r.step,
+                r.rho,
+                r.rho_seek,
+                r.ease_in,
+                r.radius if seek else r.air,
+                faint,
+                r.side,
+                seek,
+                self.circle,
+                state,
+                self.buffer,
+                self.buffer_arc,
             )
             pts.append(self.buffer[:n].copy())
             arcs.append(self.buffer_arc[:n].copy())
@@ -512,7 +590,7 @@ class Clearing:
     def _walk(
         self, level: Level, state: NDArray[np.float64], lead: Points, faint: float
     ) -> tuple[Points, NDArray[np.float64], int]:
-        """Cut on from a contact; ``lead`` comes first, without arcs. Points, arcs, points up to the last cut."""
+        """Cut on from a contact; ``lead`` comes first, without arcs. Points, arcs, steps to the last cut."""
         f, r = self.frame, self.rules
         # a walk sweeps the rim of the disc only; where it begins, the whole disc is swept
         k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, state[None, :2].copy())
@@ -547,8 +625,16 @@ class Clearing:
             self._forbid(node)
             return None
         k.clear_coarse_path(
-            self.mat, self.blk, self.spans, self.d2, self.rules.radius,
-            self.frame.x0, self.frame.y0, self.frame.hd, self.frame.hb, pts[-1:],
+            self.mat,
+            self.blk,
+            self.spans,
+            self.d2,
+            self.rules.radius,
+            self.frame.x0,
+            self.frame.y0,
+            self.frame.hd,
+            self.frame.hb,
+            pts[-1:],
         )
         return _piece(pts, arcs, way)
 
@@ -584,7 +670,11 @@ class Clearing:
 
     # -- small pieces can be taken back --------------------------------------------------------
 
-    def _save(self, p: Points) -> tuple[tuple[slice, slice], NDArray[np.float32], tuple[slice, slice], NDArray[np.uint8], NDArray[np.int32]]:
+    def _save(
+        self, p: Points
+    ) -> tuple[
+        tuple[slice, slice], NDArray[np.float32], tuple[slice, slice], NDArray[np.uint8], NDArray[np.int32]
+    ]:
         f, r = self.frame, self.rules
         half = r.radius + 3 * f.hd + 2 * self._small()
         fine = self._window(p, half, f.hd, self.d2.shape)
@@ -619,14 +709,14 @@ class Clearing:
 
     def _forbid(self, node: int) -> None:
         i, j = divmod(node, self.free.shape[1])
-        self.tabu[max(0, i - 1): i + 2, max(0, j - 1): j + 2] = 1
+        self.tabu[max(0, i - 1) : i + 2, max(0, j - 1) : j + 2] = 1
 
     # -- ways ----------------------------------------------------------------------------------
 
     def _way(
         self, level: Level, position: Points, chain: NDArray[np.int64], tail: Points
     ) -> tuple[Points, float] | None:
-        """Shortened way from ``position`` along coarse nodes and the points of ``tail``, over clear ground."""
+        """Shortened way from ``position`` along coarse nodes and the points of ``tail``, on clear ground."""
         f, r = self.frame, self.rules
         pts = np.concatenate([position[None, :], self._xy(chain), tail])
         keep = np.empty(len(pts), np.int64)
@@ -641,7 +731,9 @@ class Clearing:
 
     # -- walls ---------------------------------------------------------------------------------
 
-    def _trace(self, level: Level, walls: _Walls, position: Points | None, pieces: list[Piece]) -> Points | None:
+    def _trace(
+        self, level: Level, walls: _Walls, position: Points | None, pieces: list[Piece]
+    ) -> Points | None:
         """Start walks where a wall still gives up a bite, nearest first, until none is left."""
         r = self.rules
         faint = math.acos(1.0 - 0.5 * self.tau / r.radius)
@@ -662,7 +754,9 @@ class Clearing:
                 position = piece.points[-1]
                 walls.cut(self, level, piece.points)
 
-    def _cut_wall(self, level: Level, pose: tuple[Points, Points], position: Points | None, faint: float) -> Piece | None:
+    def _cut_wall(
+        self, level: Level, pose: tuple[Points, Points], position: Points | None, faint: float
+    ) -> Piece | None:
         f, r = self.frame, self.rules
         found = self._approach(level, *pose, faint)
         if found is None:
@@ -675,11 +769,13 @@ class Clearing:
         if last == 0 or self._is_scrap(saved, walk, arcs, r.drop_area if arcs.max() < CUSP else r.sliver):
             self._restore(saved)
             return None
-        k.clear_coarse_path(self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, walk[-1:])
+        k.clear_coarse_path(
+            self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, walk[-1:]
+        )
         return _piece(walk, arcs, way, wall=True)
 
     def _stretches(self, level: Level, bite: NDArray[np.bool_]) -> NDArray[np.int64]:
-        """Indices at which a run of biting points begins (in cutting direction), every point of a closed run."""
+        """Indices at which a run of biting points begins, as cut; every point of a closed run."""
         starts = []
         for a, b in zip(level.offsets[:-1], level.offsets[1:], strict=True):
             ring = bite[a:b]

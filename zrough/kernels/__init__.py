@@ -1,0 +1,1 @@
+"""Compiled kernels: arrays and numbers in, arrays filled, a status out."""

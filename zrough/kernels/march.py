@@ -2,13 +2,13 @@
 
 State of one level, all maps C-contiguous with row = y and a common origin (x0, y0):
 
-* ``sd``  float32, pitch ``h``: signed distance to the boundary of the admissible centre area, positive inside,
-  clamped beyond a narrow band.
-* ``d2``  float32, pitch ``hd``: squared distance to the nearest swept centre. Material stands where it exceeds
-  ``R * R``; open air outside the stock is preset as if swept. Interpolated values subtract what a bilinear
-  patch of x*x + y*y is too high, so that the distance to one centre is exact between nodes.
+* ``sd``  float32, pitch ``h``: signed distance to the boundary of the admissible centre area, positive
+  inside, clamped beyond a narrow band.
+* ``d2``  float32, pitch ``hd``: squared distance to the nearest swept centre. Material stands where it
+  exceeds ``R * R``; open air outside the stock is preset as if swept. Interpolated values subtract what a
+  bilinear patch of x*x + y*y is too high, so that the distance to one centre is exact between nodes.
 * ``mat`` uint8, pitch ``hb``: 1 where any fine node round a coarse node is material, all of it in reach.
-* ``blk`` int32, pitch ``hb``: how many such nodes lie within the cutter radius plus a margin; 0 = clear ground.
+* ``blk`` int32, pitch ``hb``: how many such nodes lie within the cutter radius plus a margin; 0 = clear.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 HALF_PI = 0.5 * math.pi
 SAMPLES = 161  # points on the leading half circle, odd so that one looks straight ahead
@@ -126,7 +126,9 @@ def _touch(d2, x0, y0, hd, radius, probe, x, y, samples):
         px = x + probe * math.cos(a)
         py = y + probe * math.sin(a)
         here = _swept2(d2, x0, y0, hd, px, py)
-        if here > r2 or (here > r2 - 1.5 * radius * hd and _crease2(d2, x0, y0, hd, px, py, here) > r2 + 1.0e-4):
+        if here > r2 or (
+            here > r2 - 1.5 * radius * hd and _crease2(d2, x0, y0, hd, px, py, here) > r2 + 1.0e-4
+        ):
             return True
     return False
 
@@ -271,7 +273,7 @@ def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat,
 
 @njit(cache=True, nogil=True)
 def _disc_counts(src, prefix, n, where, out, only):
-    """out = number of set nodes of ``src`` within ``n`` pitches (everywhere, or only where ``where`` is set)."""
+    """out = number of set nodes of ``src`` within ``n`` pitches, everywhere or where ``where`` is set."""
     ny, nx = src.shape
     for i in range(ny):
         acc = 0
@@ -335,14 +337,38 @@ def _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, bend, step, side, rho):
 
 @njit(cache=True, nogil=True)
 def march(
-    d2, sd, mat, blk, spans, x0, y0, hd, h, hb, radius, floor_radius, eps, limit, long_step, rho, rho_seek, ease_in, air_limit, faint, side, seek,
-    circle, state, out, out_arc,
+    d2,
+    sd,
+    mat,
+    blk,
+    spans,
+    x0,
+    y0,
+    hd,
+    h,
+    hb,
+    radius,
+    floor_radius,
+    eps,
+    limit,
+    long_step,
+    rho,
+    rho_seek,
+    ease_in,
+    air_limit,
+    faint,
+    side,
+    seek,
+    circle,
+    state,
+    out,
+    out_arc,
 ):
     """Walk one piece of ring with the material on the ``side`` (+1 right, -1 left) of the heading.
 
     Each step turns as far toward the material as three things allow: the arc then cut stays at or below
-    ``limit`` and nears it no faster than ``ease_in`` (mm) lets it, so that a turn away can still hold it; the centre stays in the admissible area with room to turn away at radius ``rho``, the path
-    bends no tighter than ``rho`` (``rho_seek`` in air). The step is cut from ``d2`` before the next one.
+    ``limit`` and nears it no faster than ``ease_in`` (mm) lets it, so that a turn away can still hold
+    it; the centre stays in the admissible area with room to turn away at radius ``rho``; the path bends no tighter than ``rho`` (``rho_seek`` in air). The step is cut from ``d2`` before the next one.
 
     With ``seek`` the walk stops short of its first step that cuts, nothing taken away (status CONTACT).
     Steps that cut an arc of ``faint`` or less count as air: after ``air_limit`` of them the walk ends, and
@@ -557,7 +583,7 @@ def _is_front(free, blk, i, j):
 
 @njit(cache=True, nogil=True)
 def find_front(free, blk, tabu, seen, epoch, si, sj, goal, queue, parent):
-    """Breadth-first over clear ground from node (si, sj) to the nearest front node, or to node ``goal`` if >= 0.
+    """Breadth-first over clear ground from node (si, sj) to the nearest front node, or to ``goal`` if >= 0.
 
     Returns the flat index, or -1 if none is joined to the start by clear ground.
     A front node is clear and has a free neighbour that is not. ``seen``/``epoch`` mark visited nodes so that
@@ -710,8 +736,9 @@ def pull(sd, free, blk, x0, y0, h, hb, eps, pts, keep):
         # gallop to the farthest point in sight
         good = at + 1
         jump = 1
-        while at + jump < n and sight(sd, free, blk, x0, y0, h, hb, eps, pts[at, 0], pts[at, 1],
-                                      pts[at + jump, 0], pts[at + jump, 1]):
+        while at + jump < n and sight(
+            sd, free, blk, x0, y0, h, hb, eps, pts[at, 0], pts[at, 1], pts[at + jump, 0], pts[at + jump, 1]
+        ):
             good = at + jump
             jump *= 2
         lo = good
@@ -770,7 +797,7 @@ def arc_at(d2, x0, y0, hd, radius, x, y, hx, hy, circle):
 
 @njit(cache=True, nogil=True)
 def way_arc(d2, x0, y0, hd, radius, step, circle, way):
-    """Largest arc in material along a polyline ``way (n, 2)``, rad, nothing taken away; half a node too large."""
+    """Largest arc in material along a polyline ``way (n, 2)``, rad, half a node too large; takes nothing."""
     worst = 0.0
     for k in range(way.shape[0] - 1):
         ux = way[k + 1, 0] - way[k, 0]
@@ -782,7 +809,16 @@ def way_arc(d2, x0, y0, hd, radius, step, circle, way):
         for q in range(1, n + 1):
             t = q / n
             arc = _arc(
-                d2, x0, y0, hd, radius, radius + 0.5 * hd, way[k, 0] + t * ux, way[k, 1] + t * uy, ux / length, uy / length,
+                d2,
+                x0,
+                y0,
+                hd,
+                radius,
+                radius + 0.5 * hd,
+                way[k, 0] + t * ux,
+                way[k, 1] + t * uy,
+                ux / length,
+                uy / length,
                 circle,
             )
             if arc > worst:
