@@ -199,9 +199,10 @@ class _Walls:
         return np.asarray((self.bite > 0) & ~self.spent & ~self.blocked)
 
     def cut(self, work: Clearing, level: Level, walk: Points) -> None:
-        """Ask the points near a walk again, and let blocked ones try again."""
-        self.blocked[:] = False
-        self._ask(work, level, self._near(level, walk, work.rules.radius))
+        """Ask the points near a walk again, and let blocked ones there try again."""
+        near = self._near(level, walk, work.rules.radius)
+        self.blocked[near] = False
+        self._ask(work, level, near)
 
     def _ask(self, work: Clearing, level: Level, which: NDArray[np.int64]) -> None:
         f, r = work.frame, work.rules
@@ -624,18 +625,13 @@ class Clearing:
             self._restore(saved)
             self._forbid(node)
             return None
-        k.clear_coarse_path(
-            self.mat,
-            self.blk,
-            self.spans,
-            self.d2,
-            self.rules.radius,
-            self.frame.x0,
-            self.frame.y0,
-            self.frame.hd,
-            self.frame.hb,
-            pts[-1:],
+        f = self.frame
+        gone = int(state[6]) + k.clear_coarse_path(
+            self.mat, self.blk, self.spans, self.d2, self.rules.radius, f.x0, f.y0, f.hd, f.hb, pts[-1:]
         )
+        if not gone:
+            # it brushed less than the map can show, and would do so for ever
+            self._forbid(node)
         return _piece(pts, arcs, way)
 
     def _enter(self, level: Level, entry: Entry) -> Piece:
