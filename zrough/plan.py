@@ -223,8 +223,8 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
     cap = math.radians(data.engagement_deg)
     fit = 0.5 * min(job.roughing.tolerance, 0.01)
     # error budget: half a degree for map and step, and two neighbouring passes each off by the fit
-    margin = math.radians(0.65) + 1.2 * fit / (radius * math.sin(cap))
-    rho = job.roughing.min_path_radius if job.roughing.min_path_radius is not None else 0.1 * radius
+    margin = math.radians(0.3) + 1.2 * fit / (radius * math.sin(cap))
+    rho = job.roughing.min_path_radius if job.roughing.min_path_radius is not None else 0.06 * radius
     width = job.roughing.min_piece_width if job.roughing.min_piece_width is not None else 0.02 * radius
     length = job.roughing.min_piece_length if job.roughing.min_piece_length is not None else 0.1 * radius
     return Rules(
@@ -259,7 +259,9 @@ def _clear(
         out: list[list[Piece]] = []
         for level in band.levels:
             region = space.at(level.z)
-            work.find_entries = lambda c, r, level=level, left=left: _entries(c, r, level, entry, left)
+            work.find_entries = lambda c, r, again, level=level, left=left: _entries(
+                c, r, level, entry, [] if again else left
+            )
             at = out[-1][-1].points[-1] if out and out[-1] else None
             climb = level.kind == "climb"
             out.append(

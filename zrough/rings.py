@@ -259,7 +259,7 @@ class Clearing:
         self.buffer_arc = np.empty(20000)
         self.dropped: list[tuple[float, float, float]] = []
         self.left: list[tuple[float, float, float, float]] = []
-        self.find_entries: Callable[[Clearing, Level], list[Entry]] | None = None
+        self.find_entries: Callable[[Clearing, Level, bool], list[Entry]] | None = None
 
     # -- the level -----------------------------------------------------------------------------
 
@@ -281,7 +281,7 @@ class Clearing:
         pieces: list[Piece] = []
         waiting = list(level.entries)
         if left and self.find_entries is not None:
-            waiting += self.find_entries(self, level)
+            waiting += self.find_entries(self, level, False)
         walls = _Walls.of(self, level)
         if walls_first or not left:
             position = self._trace(level, walls, position, pieces)
@@ -289,6 +289,10 @@ class Clearing:
             # one front from wherever it starts best, then everything that can start from a wall: a pass that
             # rolls in along the wall it starts from wastes least
             piece = self._front(level, position, waiting)
+            if piece is None:
+                # what lies behind a neck too narrow for the cap gets a way in of its own
+                waiting = self._second_entries(level)
+                piece = self._front(level, position, waiting) if waiting else None
             if piece is None:
                 break
             pieces.append(piece)
@@ -298,6 +302,17 @@ class Clearing:
         if floor and self.rules.floor_radius < self.rules.radius:
             self._even_floor(level, position, pieces)
         return pieces
+
+    def _second_entries(self, level: Level) -> list[Entry]:
+        """Ways into uncut ground that no front reaches."""
+        if self.find_entries is None:
+            return []
+        whole = self.free
+        self.free = np.ascontiguousarray(whole & (self.blk > 0)).astype(np.uint8)
+        try:
+            return self.find_entries(self, level, True)
+        finally:
+            self.free = whole
 
     def _uncut(self) -> list[tuple[float, float, float, float]]:
         """Ground in reach that no walk could take: x, y, clear width there and area of each patch, mm."""

@@ -368,7 +368,8 @@ def march(
 
     Each step turns as far toward the material as three things allow: the arc then cut stays at or below
     ``limit`` and nears it no faster than ``ease_in`` (mm) lets it, so that a turn away can still hold
-    it; the centre stays in the admissible area with room to turn away at radius ``rho``; the path bends no tighter than ``rho`` (``rho_seek`` in air). The step is cut from ``d2`` before the next one.
+    it; the centre stays in the admissible area with room to turn away at radius ``rho``; the path bends no
+    tighter than ``rho`` (``rho_seek`` in air). The step is cut from ``d2`` before the next one.
 
     With ``seek`` the walk stops short of its first step that cuts, nothing taken away (status CONTACT).
     Steps that cut an arc of ``faint`` or less count as air: after ``air_limit`` of them the walk ends, and
