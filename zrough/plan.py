@@ -221,9 +221,9 @@ def _stands(space: Space, z: float) -> bool:
 def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
     radius = 0.5 * cutter.diameter
     cap = math.radians(data.engagement_deg)
-    fit = 0.5 * min(job.roughing.tolerance, 0.01)
+    fit = 0.2 * min(job.roughing.tolerance, 0.01)
     # error budget: half a degree for map and step, and two neighbouring passes each off by the fit
-    margin = math.radians(0.3) + 1.2 * fit / (radius * math.sin(cap))
+    margin = math.radians(0.55) + 1.2 * fit / (radius * math.sin(cap))
     rho = job.roughing.min_path_radius if job.roughing.min_path_radius is not None else 0.06 * radius
     width = job.roughing.min_piece_width if job.roughing.min_piece_width is not None else 0.02 * radius
     length = job.roughing.min_piece_length if job.roughing.min_piece_length is not None else 0.1 * radius
@@ -322,7 +322,7 @@ def _link(
     data: CuttingData,
     stock: Stock,
 ) -> tuple[Toolpath, list[Level]]:
-    fit = 0.5 * min(job.roughing.tolerance, 0.01)
+    fit = 0.2 * min(job.roughing.tolerance, 0.01)
     ramp = job.entry.ramp_angle_deg if job.entry.ramp_angle_deg is not None else data.ramp_angle_deg
     ways = Ways(
         clearance=job.links.clearance if job.links.clearance is not None else float(stock.upper[2]) + 10.0,

@@ -310,9 +310,19 @@ class Clearing:
         whole = self.free
         self.free = np.ascontiguousarray(whole & (self.blk > 0)).astype(np.uint8)
         try:
-            return self.find_entries(self, level, True)
+            found = self.find_entries(self, level, True)
         finally:
             self.free = whole
+        return [entry for entry in found if self._is_solid(entry)]
+
+    def _is_solid(self, entry: Entry) -> bool:
+        """True if the ground under an entry is whole: a sliver beside cleared ground wants no helix."""
+        f, r = self.frame, self.rules
+        i, j = self._node(np.array([entry.x, entry.y]))
+        n = math.ceil(0.8 * r.radius / f.hb)
+        a, b = np.ogrid[-n : n + 1, -n : n + 1]
+        window = self.mat[max(0, i - n) : i + n + 1, max(0, j - n) : j + n + 1]
+        return window.shape == (2 * n + 1, 2 * n + 1) and bool(window[a * a + b * b <= n * n].all())
 
     def _uncut(self) -> list[tuple[float, float, float, float]]:
         """Ground in reach that no walk could take: x, y, clear width there and area of each patch, mm."""
