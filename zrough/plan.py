@@ -225,7 +225,7 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
     # error budget: half a degree for map and step, and two neighbouring passes each off by the fit
     margin = math.radians(0.55) + 1.2 * fit / (radius * math.sin(cap))
     rho = job.roughing.min_path_radius if job.roughing.min_path_radius is not None else 0.06 * radius
-    width = job.roughing.min_piece_width if job.roughing.min_piece_width is not None else 0.02 * radius
+    width = job.roughing.min_piece_width if job.roughing.min_piece_width is not None else 0.005 * radius
     length = job.roughing.min_piece_length if job.roughing.min_piece_length is not None else 0.1 * radius
     return Rules(
         radius=radius,
@@ -238,7 +238,7 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
         ease_in=0.06 * radius,
         eps=fit + 0.001,
         drop_area=width * length,
-        sliver=0.1 * width * length,
+        sliver=0.4 * width * length,
         air=0.3 * radius,
         side=-1 if job.roughing.direction == "conventional" else 1,
     )
