@@ -242,7 +242,7 @@ def _say_if_cold(quiet: bool) -> None:
     from zrough.warm import cold
 
     if not quiet and (n := cold()):
-        _complain(f"first run: compiling {n} kernels and storing them; takes about half a minute, once")
+        _complain(f"first run: compiling {n} kernels and storing them; takes a minute or two, once")
 
 
 def _log_level(quiet: bool, verbose: int) -> None:

@@ -118,6 +118,11 @@ class Linker:
                 3,
             )
             level.pieces += 1
+            step = np.hypot(*np.diff(piece.points, axis=0).T)
+            area = float(np.sum(step * self.radius * (1.0 - np.cos(piece.arcs[1:]))))
+            level.area_mm2 += area
+            level.removed_mm3 += area * (level.top - level.z)
+            level.wall_mm += float(step.sum()) if piece.wall else 0.0
 
     def finish(self) -> Toolpath:
         """Lift to the clearance plane; the whole path."""
