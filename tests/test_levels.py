@@ -1,0 +1,57 @@
+"""Levels: fewest deep cuts, flats met, stairs capped."""
+
+import itertools
+import math
+
+import pytest
+
+from zrough import levels
+
+
+def chosen(bands):
+    return [b.primary.z for b in bands]
+
+
+@pytest.mark.parametrize("flats", [(), (-4.0,), (-4.0, -11.5), (-3.0, -9.0, -10.0, -17.0)])
+@pytest.mark.parametrize("depth", [6.0, 12.0])
+def test_gaps_stay_within_the_depth_and_flats_are_levels(flats, depth):
+    bands = levels.choose(0.0, -20.0, flats, depth, 1.2, lambda z: 1.0)
+    primaries = [0.0, *chosen(bands)]
+    assert all(a - b <= depth + 1e-9 for a, b in itertools.pairwise(primaries))
+    assert primaries[-1] == -20.0
+    every = [v.z for b in bands for v in b.levels]
+    assert all(any(abs(z - f) < 1e-9 for z in every) for f in flats)
+    ordered = sorted([0.0, *every], reverse=True)
+    assert all(a - b <= 1.2 + 1e-9 for a, b in itertools.pairwise(ordered))
+
+
+def test_few_levels_are_as_few_as_can_be():
+    """Equal costs: the least number of gaps of at most 7 over 20 is 3, whatever the method."""
+    assert len(levels.choose(0.0, -20.0, (), 7.0, 0.0, lambda z: 1.0)) == math.ceil(20 / 7)
+
+
+def test_the_cheapest_chain_is_found():
+    """Against every subset of the candidates (brute force)."""
+    flats, depth = (-3.0, -8.0, -13.0), 9.0
+
+    def cost(z):
+        return 1.0 + 0.3 * abs(z) + (2.0 if abs(z + 8.0) < 1e-9 else 0.0)
+
+    heights = levels._candidates(0.0, -18.0, sorted(flats, reverse=True), depth)
+    best = math.inf
+    inner = heights[1:-1]
+    for n in range(len(inner) + 1):
+        for pick in itertools.combinations(inner, n):
+            chain = [heights[0], *pick, heights[-1]]
+            if all(a - b <= depth + 1e-9 for a, b in itertools.pairwise(chain)):
+                best = min(best, sum(cost(z) for z in chain[1:]))
+    got = chosen(levels.choose(0.0, -18.0, flats, depth, 0.0, cost))
+    assert sum(cost(z) for z in got) == pytest.approx(best)
+
+
+def test_climb_levels_go_bottom_up_and_none_without_a_stair_limit():
+    bands = levels.choose(0.0, -12.0, (), 12.0, 2.0, lambda z: 1.0)
+    heights = [v.z for v in bands[0].levels]
+    assert heights[0] == -12.0
+    assert heights[1:] == sorted(heights[1:])
+    assert len(levels.choose(0.0, -12.0, (), 12.0, 0.0, lambda z: 1.0)[0].levels) == 1
