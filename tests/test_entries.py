@@ -1,0 +1,132 @@
+"""Ways into closed ground: where, how wide, and a reason where there is none."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import regions
+from regions import Region, replay
+from shapely import Point, affinity
+from shapely.geometry import box
+
+from zrough.entries import EntryRules, Hole, ways_in
+from zrough.rings import Clearing
+
+pytestmark = pytest.mark.compiled
+
+R = 5.0
+
+
+def found(free, method="auto", helix=3.75, smallest=1.0, holes=(), slotting=False, z=-5.0, stock=None):
+    """Entries, refusals, the engine and the level of one region of free ground."""
+    region = Region(free, stock, R, 60.0)
+    frame, level, d2 = regions.level(region)
+    work = Clearing(frame, d2, regions.rules(region))
+    work._start(level)
+    rules = EntryRules(method, R, helix, smallest, work.rules.eps, tuple(holes), slotting)
+    return *ways_in(level.sd, work.free, work.blk, work.mat, frame, rules, z), region
+
+
+@pytest.mark.parametrize("angle", [0, 17, 45])
+def test_helix_stands_in_the_roomiest_place(angle):
+    """Of a dumbbell the larger end; the whole helix lies within the ground, as shapely sees it."""
+    shape = Point(0, 0).buffer(9).union(Point(40, 0).buffer(14)).union(box(0, -6, 40, 6))
+    shape = affinity.rotate(shape, angle, origin=(0, 0))
+    entries, left, _ = found(shape, helix=20.0)
+    assert left == []
+    (entry,) = entries
+    assert entry.kind == "helix"
+    at = affinity.rotate(Point(40, 0), angle, origin=(0, 0))
+    assert math.hypot(entry.x - at.x, entry.y - at.y) < 0.5
+    assert Point(entry.x, entry.y).buffer(entry.radius + R).difference(shape.buffer(0.002)).area < 1e-6
+    assert entry.radius == pytest.approx(14 - R, abs=0.5)
+
+
+def test_helix_is_no_wider_than_wanted():
+    entries, _, _ = found(box(0, 0, 60, 60), helix=3.0)
+    assert [(e.kind, e.radius) for e in entries] == [("helix", 3.0)]
+
+
+def test_every_closed_area_has_its_own_way_in():
+    two = box(0, 0, 25, 25).union(box(35, 0, 60, 25))
+    entries, left, _ = found(two)
+    assert len(entries) == 2
+    assert left == []
+    assert sorted(e.x > 30 for e in entries) == [False, True]
+
+
+def test_open_ground_needs_none():
+    entries, left, _ = found(box(-15, 0, 60, 40), stock=(0.0, 0.0, 80.0, 60.0))
+    assert (entries, left) == ([], [])
+
+
+def test_a_pocket_barely_wider_than_the_cutter_is_refused_with_its_width():
+    entries, left, _ = found(box(0, 0, 40, 11))
+    assert entries == []
+    (refused,) = left
+    assert "too narrow for a helix" in refused.reason
+    assert refused.width == pytest.approx(11.0, abs=0.4)
+    assert R - 0.5 <= refused.x <= 35.5
+    assert refused.y == pytest.approx(5.5, abs=0.3)
+
+
+@pytest.mark.parametrize("method", ["none", "outside", "pre-drilled"])
+def test_methods_that_cannot_go_in_say_so(method):
+    entries, left, _ = found(box(0, 0, 40, 40), method)
+    assert entries == []
+    assert "no way in" in left[0].reason
+    assert repr(method) in left[0].reason
+
+
+def test_ramp_runs_along_the_channel_and_stays_inside():
+    shape = affinity.rotate(box(0, 0, 60, 12), 30, origin=(0, 0))
+    entries, _, region = found(shape, "ramp")
+    (entry,) = entries
+    assert entry.kind == "ramp"
+    ends = np.array([[entry.x, entry.y], [entry.x2, entry.y2]])
+    run = ends[1] - ends[0]
+    assert math.hypot(*run) > 30
+    assert abs(math.degrees(math.atan2(run[1], run[0])) % 180 - 30) < 8
+    for t in np.linspace(0, 1, 50):
+        assert region.centres.buffer(region.cell).contains(Point(*(ends[0] + t * run)))
+
+
+def test_slotting_lets_auto_ramp_where_no_helix_fits():
+    assert found(box(0, 0, 50, 11.5))[0] == []
+    (entry,) = found(box(0, 0, 50, 11.5), slotting=True)[0]
+    assert entry.kind == "ramp"
+
+
+@pytest.mark.parametrize(
+    ("hole", "used"),
+    [
+        (Hole(20, 20, 14, -8), True),
+        (Hole(20, 20, 14, -4), False),  # ends above the level
+        (Hole(20, 20, 9, -8), False),  # narrower than the cutter
+        (Hole(90, 20, 14, -8), False),  # not in this pocket
+    ],
+)
+def test_pre_drilled_hole_is_taken_only_where_it_serves(hole, used):
+    (entry,) = found(box(0, 0, 40, 40), holes=[hole])[0]
+    assert (entry.kind == "pre-drilled") is used
+    if used:
+        assert (entry.x, entry.y, entry.radius) == (20, 20, 14 / 2 - R)
+
+
+@pytest.mark.parametrize("kind", ["helix", "ramp", "pre-drilled"])
+def test_the_cut_goes_on_from_any_entry_within_the_cap(kind):
+    """What the entry clears is what the first ring starts from."""
+    region = Region(box(0, 0, 50, 40), None, R, 60.0)
+    frame, level, d2 = regions.level(region)
+    work = Clearing(frame, d2, regions.rules(region))
+    holes = (Hole(25, 20, 14, -8),) if kind == "pre-drilled" else ()
+    entry = EntryRules(kind, R, 3.75, 1.0, work.rules.eps, holes)
+    work.find_entries = lambda c, v, again: ways_in(v.sd, c.free, c.blk, c.mat, c.frame, entry, -5.0)[0]
+    pieces = work.run(level, None, 0.03)
+    assert pieces[0].entry is not None
+    assert pieces[0].entry.kind == kind
+    done = replay(region, pieces)
+    assert done.arc_deg[done.kind > 0].max() <= 61.0
+    assert regions.unswept(region, done, 0.2)[0] < 0.01
