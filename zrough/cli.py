@@ -74,7 +74,7 @@ def plan(
     from zrough.io import make_folder
 
     make_folder(out)  # before the work, not after it
-    _say_if_cold(quiet)
+    _say_if_cold(quiet, spare=True)
     import zrough
 
     with cliview.bar(quiet) as progress:
@@ -237,11 +237,14 @@ def _leave(status: int) -> None:
     raise typer.Exit(status)
 
 
-def _say_if_cold(quiet: bool) -> None:
-    """Tell why a first run takes longer."""
-    from zrough.warm import cold
+def _say_if_cold(quiet: bool, spare: bool = False) -> None:
+    """Tell why a first run takes longer; with ``spare`` a second process compiles the checker meanwhile."""
+    from zrough.warm import cold, spare_core
 
-    if not quiet and (n := cold()):
+    n = cold()
+    if n and spare:
+        spare_core()
+    if n and not quiet:
         _complain(f"first run: compiling {n} kernels and storing them; takes a minute or two, once")
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import atexit
+import subprocess
 import sys
 import tempfile
 import time
@@ -92,3 +94,48 @@ def _is_stored(kernel: Any) -> bool:
     function = kernel.py_func
     line = function.__code__.co_firstlineno
     return any(Path(where).glob(f"*.{function.__qualname__}-{line}.*.nbi"))
+
+
+_PROGRAM = """G21 G17 G90 G94
+T1 M6
+S3000 M3
+G0 X-24 Y-18
+G0 Z10
+G1 Z-2 F2000
+X20 F500
+G3 X20 Y18 I0 J18
+G1 X-24
+G1 Z10 F2000
+M5
+M30
+"""
+
+
+def warm_check() -> None:
+    """Compile the checker's kernels alone, on a few moves along the sample's edge."""
+    from zrough.check import check
+
+    check(_PROGRAM, sample_job())
+
+
+def spare_core() -> subprocess.Popen[bytes] | None:
+    """Have a second process compile the checker while this one compiles the planner; None with one core.
+
+    Both store what they compile in the same place, so that each finds the other's work.
+    """
+    import os
+
+    if len(os.sched_getaffinity(0)) < 2:
+        return None
+    process = subprocess.Popen(
+        [sys.executable, "-m", "zrough.warm"],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    atexit.register(process.wait)
+    return process
+
+
+if __name__ == "__main__":
+    warm_check()
