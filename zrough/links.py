@@ -195,7 +195,7 @@ class Linker:
             self._over(np.array([entry.x + entry.radius, entry.y]), level.z, index)
             return
         f = self.frame
-        reach = entry.radius + self.radius - 1.5 * f.hb
+        reach = entry.radius + self.radius + (f.hb if entry.beside else -1.5 * f.hb)
         stands = march.highest_along(
             self.heights,
             f.x0,

@@ -17,6 +17,7 @@ from .kernels import march as k
 
 Points = NDArray[np.float64]
 
+WHOLE = 0.8  # share of the ground under a second entry that must still stand
 FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
 FLAT = 0.004  # mm: a floor this even counts as flat
 CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may stand free
@@ -105,7 +106,8 @@ class Entry:
     """A way down into ground with no cleared place.
 
     ``kind`` "helix": centre-path radius ``radius`` round (x, y); "ramp": to and fro from (x, y) to (x2, y2);
-    "pre-drilled": straight down a hole at (x, y) that is ``radius`` larger than the cutter's.
+    "pre-drilled": straight down a hole at (x, y) that is ``radius`` larger than the cutter's. ``beside``: the
+    ground there is cleared in part, so the descent begins above all of it.
     """
 
     x: float
@@ -114,6 +116,7 @@ class Entry:
     kind: str = "helix"
     x2: float = 0.0
     y2: float = 0.0
+    beside: bool = False
 
 
 @dataclass
@@ -313,16 +316,16 @@ class Clearing:
             found = self.find_entries(self, level, True)
         finally:
             self.free = whole
-        return [entry for entry in found if self._is_solid(entry)]
+        return [replace(entry, beside=True) for entry in found if self._is_solid(entry)]
 
     def _is_solid(self, entry: Entry) -> bool:
-        """True if the ground under an entry is whole: a sliver beside cleared ground wants no helix."""
+        """True if the ground under an entry is nearly whole: a sliver beside a clearing wants no helix."""
         f, r = self.frame, self.rules
         i, j = self._node(np.array([entry.x, entry.y]))
         n = math.ceil(0.8 * r.radius / f.hb)
         a, b = np.ogrid[-n : n + 1, -n : n + 1]
         window = self.mat[max(0, i - n) : i + n + 1, max(0, j - n) : j + n + 1]
-        return window.shape == (2 * n + 1, 2 * n + 1) and bool(window[a * a + b * b <= n * n].all())
+        return window.shape == (2 * n + 1, 2 * n + 1) and bool(window[a * a + b * b <= n * n].mean() > WHOLE)
 
     def _uncut(self) -> list[tuple[float, float, float, float]]:
         """Ground in reach that no walk could take: x, y, clear width there and area of each patch, mm."""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import atexit
+import os
 import subprocess
 import sys
 import tempfile
