@@ -8,7 +8,7 @@ import os
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +34,7 @@ log = logging.getLogger(__name__)
 Progress = Callable[[str, int, int], object]
 
 CLIMB_BITE = 0.01  # mm: a stair this deep is worth a trace
+SHANK_GAP = 0.02  # mm
 DEEP_BITE = 0.03  # mm: cusps on the wall of a deep level; the climb levels take the rest
 
 
@@ -254,7 +255,11 @@ def _clear(
     done = [0]
 
     def one(band: Band) -> tuple[list[list[Piece]], list[dict[str, Any]]]:
-        work = Clearing(space.frame, space.untouched(band.primary.z), rules)
+        mine = rules
+        if space.stock.upper[2] - band.primary.z > job.cutter.flute_length:
+            # below the flute the shank passes walls cut before: a hair off them, so that it does not rub
+            mine = replace(rules, eps=rules.eps + SHANK_GAP)
+        work = Clearing(space.frame, space.untouched(band.primary.z), mine)
         left: list[dict[str, Any]] = []
         out: list[list[Piece]] = []
         for level in band.levels:
