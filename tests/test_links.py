@@ -21,7 +21,7 @@ from zrough.toolpath import Kind
 pytestmark = pytest.mark.compiled
 
 R = 5.0
-CLEARANCE = 10.0  # mm over the stock's top, the default plane
+CLEARANCE = 5.0  # mm over the stock's top, the default plane
 RAMP_DEG = 2.0
 GRAZE = 0.05  # of the radius: what a link may brush at the edge of the cutter
 

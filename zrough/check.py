@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from zrough.job import Job
 
 RAMP_FALLBACK_DEG = 5.0  # where neither the job nor the cutting data give a limit; common practice
-CLEARANCE = 10.0  # mm over the stock: the job's default clearance plane
 FARTHEST = 1.0e5  # mm from zero; job files have the same limit
 PLOT_MOTIONS = 20_000  # most entries of the arrays kept for plots
 
@@ -269,8 +268,7 @@ def _refuse_far(program: Program) -> None:
 
 
 def _facts(program: Program, job: Any, part: Any, stock: Any, body: Body, data: Any, progress: Any) -> Facts:
-    clearance = job.links.clearance
-    clearance = float(stock.upper[2]) + CLEARANCE if clearance is None else float(clearance)
+    clearance = float(job.clearance_plane(float(stock.upper[2])))
     ramp = job.entry.ramp_angle_deg
     if ramp is None:
         ramp = data.ramp_angle_deg if data is not None else RAMP_FALLBACK_DEG

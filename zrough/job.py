@@ -61,6 +61,7 @@ _NOSE: dict[str, tuple[float, float, float]] = {
     "collet": (40.0, 24.0, 24.0),
     "side-lock": (40.0, 22.0, 22.0),
 }
+CLEARANCE = 5.0  # mm over all that stands, common practice
 _BODY_LENGTH = 30.0
 _BODY_DIAMETER = 63.0  # flange of a medium hollow-shank or 40-taper spindle nose, rounded
 
@@ -218,6 +219,12 @@ class Job(Table):
     def stock_map(self) -> tuple[Grid, Map] | None:
         """``(grid, heights (ny, nx) float64 mm)``, read-only, where the stock came in memory."""
         return self._stock_map
+
+    def clearance_plane(self, stock_top: float) -> float:
+        """Z of the plane above which rapids run: the job's own, else 5 mm over the stock and every keepout."""
+        if self.links.clearance is not None:
+            return float(self.links.clearance)
+        return max([stock_top, *(k.max[2] for k in self.keepouts)]) + CLEARANCE
 
     def holder_profile(self, cutter: Cutter | None = None) -> Profile:
         """Sections ``(length, lower diameter, upper diameter)`` from the holder's face upward, mm.

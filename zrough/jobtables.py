@@ -373,7 +373,7 @@ class Links(Table):
     """Ways between cuts."""
 
     clearance: Coord | None = Field(
-        default=None, description="Z of the clearance plane; default: stock top + 10 mm"
+        default=None, description="Z of the clearance plane; default: 5 mm over the stock and all keepouts"
     )
     lift: Length = Field(default=0.25, description="how far a stay-down link is lifted off the floor")
     feed: Feed | None = Field(

@@ -33,7 +33,7 @@ from .toolpath import Toolpath
 log = logging.getLogger(__name__)
 Progress = Callable[[str, int, int], object]
 
-CLIMB_BITE = 0.01  # mm: a stair this deep is worth a trace
+CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
 SHANK_GAP = 0.02  # mm
 DEEP_BITE = 0.03  # mm: cusps on the wall of a deep level; the climb levels take the rest
 
@@ -330,7 +330,7 @@ def _link(
     fit = 0.2 * min(job.roughing.tolerance, 0.01)
     ramp = job.entry.ramp_angle_deg if job.entry.ramp_angle_deg is not None else data.ramp_angle_deg
     ways = Ways(
-        clearance=job.links.clearance if job.links.clearance is not None else float(stock.upper[2]) + 10.0,
+        clearance=job.clearance_plane(float(stock.upper[2])),
         lift=job.links.lift,
         link_feed=job.links.feed or data.link_feed,
         rapid=job.machine.rapid,

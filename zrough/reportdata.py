@@ -466,8 +466,7 @@ def _job(facts: Facts) -> dict[str, Any]:
 
 
 def _clearance(facts: Facts) -> float:
-    given = value(value(facts.job, "links"), "clearance")
-    return float(given) if given is not None else _stock(facts)["max"][2] + 10.0
+    return float(facts.job.clearance_plane(_stock(facts)["max"][2]))
 
 
 def _part(facts: Facts) -> dict[str, Any]:
