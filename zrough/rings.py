@@ -20,7 +20,7 @@ Points = NDArray[np.float64]
 WHOLE = 0.8  # share of the ground under a second entry that must still stand
 FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
 FLAT = 0.004  # mm: a floor this even counts as flat
-FILM = 0.04  # mm: a bite no deeper, and no longer than a radius, is a trace of the path and no stair
+FILM = 0.05  # mm: a bite no deeper, and no longer than a radius, is a trace of the path and no stair
 CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may stand free
 LEAD = 0.12  # of the radius: roll-in before the first contact that belongs to the piece
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
@@ -722,7 +722,8 @@ class Clearing:
         step = np.hypot(*np.diff(pts, axis=0).T)
         area = float(np.sum(step * r.radius * (1.0 - np.cos(arcs[1:]))))
         film = arcs.max() < math.acos(1.0 - FILM / r.radius) and float(step[arcs[1:] > 0.0].sum()) < r.radius
-        if not (film or area < least) or np.abs(pts - pts[-1]).max() > self._small():
+        swept = pts[max(0, int(np.argmax(arcs > 0.0)) - 1) :]
+        if not (film or area < least) or np.abs(swept - swept[-1]).max() > self._small():
             return False
         self.dropped.append((float(pts[-1, 0]), float(pts[-1, 1]), area))
         return True
