@@ -119,7 +119,7 @@ class Linker:
             )
             level.pieces += 1
             step = np.hypot(*np.diff(piece.points, axis=0).T)
-            area = float(np.sum(step * self.radius * (1.0 - np.cos(piece.arcs[1:]))))
+            area = piece.area(self.radius)
             level.area_mm2 += area
             level.removed_mm3 += area * (level.top - level.z)
             level.wall_mm += float(step.sum()) if piece.wall else 0.0

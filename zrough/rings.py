@@ -23,6 +23,7 @@ FLAT = 0.004  # mm: a floor this even counts as flat
 FILM = 0.05  # mm: a bite no deeper, and no longer than a radius, is a trace of the path and no stair
 CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may stand free
 LEAD = 0.12  # of the radius: roll-in before the first contact that belongs to the piece
+WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
 
 
@@ -135,6 +136,11 @@ class Piece:
     entry: Entry | None = None
     wall: bool = False
     way_arc: float = 0.0
+
+    def area(self, radius: float) -> float:
+        """Ground that a cutter of ``radius`` mm takes on the walk, mm2."""
+        step = np.hypot(*np.diff(self.points, axis=0).T)
+        return float(np.sum(step * radius * (1.0 - np.cos(self.arcs[1:]))))
 
 
 def _piece(
@@ -720,7 +726,7 @@ class Clearing:
         """True if a walk took a film or less than ``least`` mm2: not worth the way there, and can be taken back."""
         r = self.rules
         step = np.hypot(*np.diff(pts, axis=0).T)
-        area = float(np.sum(step * r.radius * (1.0 - np.cos(arcs[1:]))))
+        area = Piece(pts, arcs, None).area(r.radius)
         film = arcs.max() < math.acos(1.0 - FILM / r.radius) and float(step[arcs[1:] > 0.0].sum()) < r.radius
         swept = pts[max(0, int(np.argmax(arcs > 0.0)) - 1) :]
         if not (film or area < least) or np.abs(swept - swept[-1]).max() > self._small():
@@ -774,10 +780,15 @@ class Clearing:
             if pose is None:
                 walls.blocked[self._around(level, at, 0.2 * r.radius)] = True
                 continue
-            walls.spent[self._around(level, at, 0.1 * r.radius)] = True
+            around = self._around(level, at, 0.1 * r.radius)
+            before = walls.spent[around]
+            walls.spent[around] = True
             piece = self._cut_wall(level, pose, position, faint)
             if piece is not None:
                 pieces.append(piece)
+                if piece.area(r.radius) > WORTH * r.radius**2:
+                    # in a narrow channel the next walk starts a short step on
+                    walls.spent[around] = before
                 position = piece.points[-1]
                 walls.cut(self, level, piece.points)
 
