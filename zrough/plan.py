@@ -35,7 +35,7 @@ Progress = Callable[[str, int, int], object]
 
 CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
 SHANK_GAP = 0.02  # mm
-DEEP_BITE = 0.03  # mm: cusps on the wall of a deep level; the climb levels take the rest
+DEEP_BITE = 0.03  # mm: a cusp this thick on the wall of a deep level is worth a trace
 
 
 @dataclass
@@ -251,6 +251,8 @@ def _clear(
     """Pieces by band and level, and what is left; bands do not depend on one another."""
     rules = _rules(job, job.cutter, space.grid.cell, data)
     entry = EntryRules.of(job, job.cutter, data.helix_bore, rules.eps)
+    # what the climb levels would trace is better taken at full depth once
+    deep_bite = 0.98 * CLIMB_BITE if job.roughing.stair_height > 0.0 else DEEP_BITE
     total = sum(len(b.levels) for b in bands)
     done = [0]
 
@@ -269,11 +271,12 @@ def _clear(
             )
             at = out[-1][-1].points[-1] if out and out[-1] else None
             climb = level.kind == "climb"
+            bite = CLIMB_BITE if climb else deep_bite
             out.append(
                 work.run(
                     region,
                     at,
-                    CLIMB_BITE if climb else DEEP_BITE,
+                    bite,
                     walls_first=climb,
                     floor="flat" in level.reason or "lowest" in level.reason,
                 )
