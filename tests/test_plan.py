@@ -65,7 +65,7 @@ def test_floors_are_exact_and_stairs_are_capped(planned):
 def test_no_rapid_below_the_clearance_plane_and_no_plunge(planned):
     path = planned.toolpath
     rapid = path.kind == Kind.RAPID
-    assert path.xyz[rapid, 2].min() >= 10.0 - 1e-9
+    assert path.xyz[rapid, 2].min() >= 5.0 - 1e-9
     codes = {f.code for f in planned.check.failures}
     assert not codes & {"plunge", "rapid-low", "rapid-in-material", "ramp-angle"}
 
