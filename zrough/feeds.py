@@ -1,7 +1,7 @@
 """Feeds along a walk: few, each near the feed that the chip asks for, none above what a limit allows.
 
-The limits of force want the depth that is really cut. It is that of the level, except where an upper level left
-a sliver standing, or the ridge that a corner radius leaves between two passes: there it goes up to the top of that.
+The limits of force want the depth that is really cut. It is that of the level, except where one above left
+a sliver standing, or the ridge that a corner radius leaves between two passes: there it goes up to their top.
 """
 
 from __future__ import annotations

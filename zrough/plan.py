@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from . import cutting, feeds, flats, levels, limits, post
+from . import cutting, feeds, flats, levels, limits, post, reuse
 from . import part as parts
 from .cutting import CuttingData
 from .entries import EntryRules, Left, ways_in
@@ -111,7 +111,7 @@ def plan(job: Job, progress: Progress | None = None, check: bool = True) -> Plan
     triangles = limits.covered_triangles(job, part, warnings)
     clock.lap("input")
     tell("surface", 0, 1)
-    surface = ContactSurface(triangles)
+    surface = reuse.surface(triangles)
     space = _space(job, job.cutter, surface, part, stock)
     clock.lap("surface")
     tell("levels", 0, 1)

@@ -191,7 +191,7 @@ class CuttingData:
         return result
 
     def top_feed(self, engagement_deg: npt.ArrayLike, axial_mm: npt.ArrayLike) -> Array:
-        """Feed, mm/min, at which machine, power, torque, bending, stress or grip stop a move; see `feed_for`."""
+        """Feed, mm/min, at which the machine or a limit of force stops a move; see `feed_for`."""
         phi, axial = np.broadcast_arrays(
             np.clip(np.asarray(engagement_deg, dtype=np.float64), 0.0, 180.0),
             np.asarray(axial_mm, dtype=np.float64),

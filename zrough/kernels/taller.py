@@ -8,7 +8,7 @@ from numba import njit
 
 @njit(cache=True, nogil=True)
 def first_met(taller, x0, y0, pitch, radius, pts, out):
-    """Raise ``out (n,)`` to the largest ``taller (ny, nx)`` that each centre of ``pts (n, 2)`` is first to reach.
+    """Raise ``out (n,)`` to the largest ``taller (ny, nx)`` that each of ``pts (n, 2)`` is first to reach.
 
     Nodes reached are set to 0. What lies under the centre before has been reached by that one.
     """
