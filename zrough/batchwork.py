@@ -247,6 +247,7 @@ def main(argv: list[str]) -> int:
         while True:
             task = connection.recv()
             connection.send(("result", execute(task, _reporter(connection))))
+    reuse.allow(0)
     return 0
 
 
