@@ -59,7 +59,7 @@ def heights(of: ContactSurface, grid: Grid, radius: float, corner: float) -> NDA
 
 
 def _digest(triangles: NDArray[np.float64]) -> str:
-    return hashlib.sha256(np.ascontiguousarray(triangles)).hexdigest() + str(triangles.shape)
+    return hashlib.sha256(np.ascontiguousarray(triangles).data).hexdigest() + str(triangles.shape)
 
 
 def _get(key: tuple[Any, ...], make: Callable[[], Any], size: int) -> Any:
