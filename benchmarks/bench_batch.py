@@ -4,8 +4,8 @@
     python benchmarks/bench_batch.py --jobs 8 --workers 1 2 4 --size shipped
 
 The jobs are the example parts in turn, every second one with climb levels, each with its own stair height
-or depth so that no two are the same. Kernels are compiled before the clock starts. The first line is one worker
-on one core, which the ratios are to; one worker with every core plans in threads and gains by that alone.
+or depth so that no two are the same. Kernels are compiled before the clock starts. The first line is one
+worker on one core, which the ratios are to; one worker with every core plans in threads and gains by that alone.
 The ratio is worth what the machine is worth while it runs: close other work, run it twice.
 """
 
@@ -59,8 +59,8 @@ def main() -> None:
         same = "" if files in (None, [r.files for r in records]) else ", OTHER BYTES"
         files = [r.files for r in records]
         print(
-            f"{workers:>8}{len(allowed):>7}{seconds:>9.1f}{first / seconds:>7.2f}{60 * len(todo) / seconds:>10.1f}"
-            f"{sum(r.seconds for r in records):>15.1f}{peak:>18.0f}  {good} of {len(todo)} good{same}"
+            f"{workers:>8}{len(allowed):>7}{seconds:>9.1f}{first / seconds:>7.2f}"
+            f"{60 * len(todo) / seconds:>10.1f}{sum(r.seconds for r in records):>15.1f}{peak:>18.0f}  {good} of {len(todo)} good{same}"
         )
         for record in records:
             if record.status not in ("done", "check failed"):
