@@ -5,7 +5,7 @@
 
 The jobs are the example parts in turn, every second one with climb levels, each with its own stair height
 or depth so that no two are the same. Kernels are compiled before the clock starts. The first line is one
-worker on one core, which the ratios are to; one worker with every core plans in threads and gains by that alone.
+worker on one core, which the ratios are to; one worker with every core plans in threads and gains by that.
 The ratio is worth what the machine is worth while it runs: close other work, run it twice.
 """
 
@@ -60,7 +60,8 @@ def main() -> None:
         files = [r.files for r in records]
         print(
             f"{workers:>8}{len(allowed):>7}{seconds:>9.1f}{first / seconds:>7.2f}"
-            f"{60 * len(todo) / seconds:>10.1f}{sum(r.seconds for r in records):>15.1f}{peak:>18.0f}  {good} of {len(todo)} good{same}"
+            f"{60 * len(todo) / seconds:>10.1f}"
+            f"{sum(r.seconds for r in records):>15.1f}{peak:>18.0f}  {good} of {len(todo)} good{same}"
         )
         for record in records:
             if record.status not in ("done", "check failed"):
