@@ -4,11 +4,13 @@
     python benchmarks/bench_batch.py --jobs 8 --workers 1 2 4 --size shipped
 
 The jobs are the example parts in turn, every second one with climb levels, each with its own stair height
-or depth so that no two are the same. Kernels are compiled before the clock starts. The ratio is worth what
-the machine is worth while it runs: close other work, run it twice.
+or depth so that no two are the same. Kernels are compiled before the clock starts. The first line is one
+worker on one core, which the ratios are to; one worker with every core plans in threads and gains by that.
+The ratio is worth what the machine is worth while it runs: close other work, run it twice.
 """
 
 import argparse
+import os
 import shutil
 import tempfile
 import time
@@ -41,10 +43,12 @@ def main() -> None:
     asked = options.parse_args()
     todo = jobs(asked.jobs, asked.size)
     print(f"{cores()} cores; kernels ready after {zrough.warm_up():.1f} s")
-    heads = f"{'workers':>8}{'seconds':>9}{'ratio':>7}{'jobs/min':>10}{'sum of jobs s':>15}"
+    heads = f"{'workers':>8}{'cores':>7}{'seconds':>9}{'ratio':>7}{'jobs/min':>10}{'sum of jobs s':>15}"
     print(f"{heads}{'peak MB a worker':>18}  outcome")
     first, files = 0.0, None
-    for workers in asked.workers:
+    every = os.sched_getaffinity(0)
+    for workers, allowed in [(1, {min(every)}), *((w, every) for w in asked.workers)]:
+        os.sched_setaffinity(0, allowed)  # its workers inherit it
         out = Path(tempfile.mkdtemp(prefix="bench-batch-"))
         start = time.perf_counter()
         records = run_batch(todo, out, workers=workers, memory_limit=asked.memory)
@@ -55,7 +59,8 @@ def main() -> None:
         same = "" if files in (None, [r.files for r in records]) else ", OTHER BYTES"
         files = [r.files for r in records]
         print(
-            f"{workers:>8}{seconds:>9.1f}{first / seconds:>7.2f}{60 * len(todo) / seconds:>10.1f}"
+            f"{workers:>8}{len(allowed):>7}{seconds:>9.1f}{first / seconds:>7.2f}"
+            f"{60 * len(todo) / seconds:>10.1f}"
             f"{sum(r.seconds for r in records):>15.1f}{peak:>18.0f}  {good} of {len(todo)} good{same}"
         )
         for record in records:

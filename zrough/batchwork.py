@@ -24,6 +24,9 @@ from zrough.errors import Cancelled, ZroughError
 from zrough.job import Job
 from zrough.progress import Progress
 
+KEEP_MB = 192.0  # surfaces and CL maps that a worker keeps for later jobs on the same part
+KEEP_SHARE = 0.1  # the same as a share of a worker's memory limit, where that is less
+
 
 @dataclass(frozen=True)
 class Result:
@@ -220,9 +223,16 @@ def peak_mb() -> float:
 # ---------------------------------------------------------------------- worker process
 
 
+def keep_mb(memory_limit: float | None) -> float:
+    """How much a worker keeps for later jobs on the same part, MB."""
+    return KEEP_MB if memory_limit is None else min(KEEP_MB, KEEP_SHARE * memory_limit)
+
+
 def main(argv: list[str]) -> int:
     """Loop of a worker process: receive a task, send messages, until the other end closes."""
     from multiprocessing.connection import Connection
+
+    from zrough import reuse
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's business
     parent = os.getppid()
@@ -232,10 +242,12 @@ def main(argv: list[str]) -> int:
         settings = connection.recv()
         sys.path[:] = settings["path"]
         limit_memory(settings["memory_limit"])
+        reuse.allow(keep_mb(settings["memory_limit"]))
         connection.send(("ready",))
         while True:
             task = connection.recv()
             connection.send(("result", execute(task, _reporter(connection))))
+    reuse.allow(0)
     return 0
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import arcs
+from . import arcs, feeds
 from .cutting import CuttingData
 from .kernels import march
 from .levels import Level
@@ -17,7 +17,6 @@ from .rings import Entry, Frame, Piece, Points
 from .toolpath import Kind, Toolpath
 
 OVER = 1.0  # mm a link passes above the highest stock in its way
-FEED_STEP = 1.05  # ratio between neighbouring feeds, so that a program has few F words
 SLOPE = 8.0  # a lift off the floor is spread over this many times its height
 
 
@@ -97,8 +96,8 @@ class Linker:
 
     # -- one level -----------------------------------------------------------------------------
 
-    def place(self, pieces: list[Piece], level: Level, index: int) -> None:
-        """All pieces of one level, and what they cost."""
+    def place(self, pieces: list[Piece], level: Level, index: int, tall: feeds.Tall | None = None) -> None:
+        """All pieces of one level, and what they cost; ``tall`` stands above the level's top."""
         for piece in pieces:
             if piece.entry is not None:
                 self._enter(piece.entry, level, index)
@@ -106,7 +105,7 @@ class Linker:
                 self._along(piece, level, index)
             else:
                 self._over(piece.points[0], level.z, index)
-            self._cut(piece, level, index)
+            self._cut(piece, level, index, tall)
             march.lower_discs(
                 self.heights,
                 self.frame.x0,
@@ -241,16 +240,18 @@ class Linker:
 
     # -- cutting -------------------------------------------------------------------------------
 
-    def _cut(self, piece: Piece, level: Level, index: int) -> None:
+    def _cut(self, piece: Piece, level: Level, index: int, tall: feeds.Tall | None) -> None:
         pts, arc = piece.points, np.degrees(piece.arcs)
         if len(pts) < 2:
             return
-        first = int(np.argmax(arc > 0.0)) if (arc > 0.0).any() else len(arc) - 1
-        feeds, change = self._feeds(arc, level, first)
+        depth = np.full(len(pts), level.top - level.z)
+        if tall is not None:
+            depth = np.maximum(depth, tall.take(pts, self.radius))
+        step_feeds, change = feeds.along(self.data, arc, depth)
         fitted = arcs.fit(pts, self.ways.tolerance, self.ways.min_length, breaks=change)
         n = len(fitted)
         ends = np.column_stack([fitted.ends[:, :2], np.full(n, level.z)])
-        feed = fitted.smallest(feeds)
+        feed = fitted.smallest(step_feeds)
         bite = fitted.largest(arc)
         kinds = np.where(bite > 0.0, int(Kind.CUT), int(Kind.LINK))
         feed = np.where(bite > 0.0, feed, self.ways.link_feed)
@@ -264,22 +265,6 @@ class Linker:
                 fitted.centre[run],
                 bite[run],
             )
-
-    def _feeds(
-        self, arc: NDArray[np.float64], level: Level, first: int
-    ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-        """Feed of each step in coarse classes, and where a segment must end because it changes."""
-        from scipy.ndimage import maximum_filter1d
-
-        smooth = maximum_filter1d(arc, 7)
-        raw = self.data.feed_for(np.maximum(smooth, 0.5), level.top - level.z)
-        rank = np.floor(np.log(np.maximum(raw, 1.0)) / math.log(FEED_STEP) + 1e-6)
-        feeds = np.exp(rank * math.log(FEED_STEP))
-        feeds = np.minimum(np.round(feeds, -1), raw) if raw.min() > 100.0 else np.minimum(feeds, raw)
-        cutting = arc > 0.0
-        rank = np.where(cutting, rank, -1.0)
-        change = np.flatnonzero(rank[1:-1] != rank[2:]) + 1
-        return feeds, change.astype(np.int64)
 
 
 def _spread(way: Points, run: float) -> Points:

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from . import cutting, flats, levels, limits, post
+from . import cutting, feeds, flats, levels, limits, post, reuse
 from . import part as parts
 from .cutting import CuttingData
 from .entries import EntryRules, Left, ways_in
@@ -111,17 +111,17 @@ def plan(job: Job, progress: Progress | None = None, check: bool = True) -> Plan
     triangles = limits.covered_triangles(job, part, warnings)
     clock.lap("input")
     tell("surface", 0, 1)
-    surface = ContactSurface(triangles)
+    surface = reuse.surface(triangles)
     space = _space(job, job.cutter, surface, part, stock)
     clock.lap("surface")
     tell("levels", 0, 1)
     bands = _bands(job, space, part, stock, data)
     warnings += _bound(job, space, bands)
     clock.lap("levels")
-    cleared, left = _clear(job, space, bands, data, tell)
+    cleared, marks, left = _clear(job, space, bands, data, tell)
     clock.lap("rings")
     tell("links", 0, 1)
-    path, order = _link(job, space, bands, cleared, data, stock)
+    path, order = _link(job, space, bands, cleared, marks, data, stock)
     clock.lap("links")
     text = post.write_nc(path, job, data, _header(part, order))
     clock.lap("program")
@@ -247,8 +247,8 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
 
 def _clear(
     job: Job, space: Space, bands: list[Band], data: CuttingData, tell: Progress
-) -> tuple[list[list[list[Piece]]], list[dict[str, Any]]]:
-    """Pieces by band and level, and what is left; bands do not depend on one another."""
+) -> tuple[list[list[list[Piece]]], list[list[feeds.Mark]], list[dict[str, Any]]]:
+    """Pieces and swept ground by band and level, and what is left; bands do not depend on one another."""
     rules = _rules(job, job.cutter, space.grid.cell, data)
     entry = EntryRules.of(job, job.cutter, data.helix_bore, rules.eps)
     # what the climb levels would trace is better taken at full depth once
@@ -256,7 +256,7 @@ def _clear(
     total = sum(len(b.levels) for b in bands)
     done = [0]
 
-    def one(band: Band) -> tuple[list[list[Piece]], list[dict[str, Any]]]:
+    def one(band: Band) -> tuple[list[list[Piece]], list[feeds.Mark], list[dict[str, Any]]]:
         mine = rules
         if space.stock.upper[2] - band.primary.z > job.cutter.flute_length:
             # below the flute the shank passes walls cut before: a hair off them, so that it does not rub
@@ -264,6 +264,7 @@ def _clear(
         work = Clearing(space.frame, space.untouched(band.primary.z), mine)
         left: list[dict[str, Any]] = []
         out: list[list[Piece]] = []
+        marks: list[feeds.Mark] = []
         for level in band.levels:
             region = space.at(level.z)
             work.find_entries = lambda c, r, again, level=level, left=left: _entries(
@@ -281,6 +282,7 @@ def _clear(
                     floor="flat" in level.reason or "lowest" in level.reason,
                 )
             )
+            marks.append(feeds.mark(work.d2, rules.radius, rules.corner))
             left += [
                 {
                     "kind": "channel",
@@ -295,11 +297,11 @@ def _clear(
             ]
             done[0] += 1
             tell("rings", done[0], total)
-        return out, left
+        return out, marks, left
 
     with ThreadPoolExecutor(max_workers=_threads()) as pool:
         results = list(pool.map(one, bands))
-    return [r[0] for r in results], [item for r in results for item in r[1]]
+    return [r[0] for r in results], [r[1] for r in results], [item for r in results for item in r[2]]
 
 
 def _entries(
@@ -327,6 +329,7 @@ def _link(
     space: Space,
     bands: list[Band],
     cleared: list[list[list[Piece]]],
+    marks: list[list[feeds.Mark]],
     data: CuttingData,
     stock: Stock,
 ) -> tuple[Toolpath, list[Level]]:
@@ -344,11 +347,13 @@ def _link(
     )
     side = -1 if job.roughing.direction == "conventional" else 1
     linker = Linker(space.frame, space.top, space.radius, data, ways, side)
+    standing = feeds.Standing(space.frame, space.top)
     order: list[Level] = []
-    for band, by_level in zip(bands, cleared, strict=True):
-        for level, pieces in zip(band.levels, by_level, strict=True):
+    for band, by_level, swept in zip(bands, cleared, marks, strict=True):
+        for level, pieces, ground in zip(band.levels, by_level, swept, strict=True):
+            tall = standing.cut(ground, level.z, level.top)
             if pieces:
-                linker.place(pieces, level, len(order))
+                linker.place(pieces, level, len(order), tall)
                 order.append(level)
     if not order:
         raise PlanError(

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from . import reuse
 from .grid import Grid, Map
 from .job import Cutter, Job
 from .kernels import march
@@ -45,7 +46,7 @@ class Space:
         """CL heights and stock over ``grid`` for one cutter."""
         wall, floor = job.roughing.wall_allowance, job.roughing.floor_allowance
         radius = 0.5 * cutter.diameter
-        cl = surface.heights(grid, radius + wall, cutter.corner_radius + wall)
+        cl = reuse.heights(surface, grid, radius + wall, cutter.corner_radius + wall)
         return cls(
             grid, surface, cl, stock.top(grid), stock, radius, wall, floor, cutter.corner_radius + wall
         )

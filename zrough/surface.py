@@ -97,6 +97,7 @@ class ContactSurface:
         self._nodes = nodes[:used]
         self._links = links[:used]
         self._fitted: dict[tuple[float, float, float, float], Floats] = {}
+        self.key: str | None = None  # stands for the triangles where results are kept, see `reuse`
 
     # ------------------------------------------------------------------------------------------ heights
 

@@ -190,6 +190,16 @@ class CuttingData:
         result: Array = np.minimum(per_tooth * self.cutter.flutes * self.spindle_rpm, self.max_feed)
         return result
 
+    def top_feed(self, engagement_deg: npt.ArrayLike, axial_mm: npt.ArrayLike) -> Array:
+        """Feed, mm/min, at which the machine or a limit of force stops a move; see `feed_for`."""
+        phi, axial = np.broadcast_arrays(
+            np.clip(np.asarray(engagement_deg, dtype=np.float64), 0.0, 180.0),
+            np.asarray(axial_mm, dtype=np.float64),
+        )
+        stop = self._force_feed(phi, axial) * self.cutter.flutes * self.spindle_rpm
+        result: Array = np.minimum(stop, self.max_feed)
+        return result
+
     def chip_target(self, engagement_deg: npt.ArrayLike, axial_mm: npt.ArrayLike | None = None) -> Array:
         """Thickest chip, mm, that `feed_for` gives at each engagement."""
         per_tooth = self.feed_for(engagement_deg, axial_mm) / (self.cutter.flutes * self.spindle_rpm)

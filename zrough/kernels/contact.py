@@ -228,6 +228,27 @@ def _triangle_tip(tris, t, x, y, best, cutter, table):
 
 
 @_helper
+def _nothing_seen(tris, t, cx, cy, hx, hy, cutter):
+    """True if no axis within ``hx, hy`` of (cx, cy) has its facet contact inside triangle ``t`` or sees,
+    from that contact, an edge that the triangle answers for."""
+    reach, _ = _facet_contact(tris[t, 11], tris[t, 12], cutter)
+    px, py = cx + reach * tris[t, 9], cy + reach * tris[t, 10]
+    mine = np.int64(tris[t, 14])
+    missed = False
+    ax, ay = tris[t, 6], tris[t, 7]
+    for k in range(3):  # edges c-a, a-b, b-c: bits 4, 1, 2
+        bx, by = tris[t, 3 * k], tris[t, 3 * k + 1]
+        ex, ey = bx - ax, by - ay
+        side = ex * (py - ay) - ey * (px - ax)
+        spare = abs(ex) * hy + abs(ey) * hx + 1e-9
+        if side < spare and (mine & (4 if k == 0 else k)) != 0:
+            return False
+        missed = missed or side < -spare
+        ax, ay = bx, by
+    return missed
+
+
+@_helper
 def _search_pack(cx, cy, hx, hy, size, lanes, wins, stack, tris, nodes, links, cutter, table):
     """Search for a pack of neighbouring points at once; raises their best heights and winners in place.
 
@@ -318,10 +339,10 @@ def _search_pack(cx, cy, hx, hy, size, lanes, wins, stack, tris, nodes, links, c
                 bound = min(top, min(plane + gx * ex + gy * ey, value + vx * ex + vy * ey - s * over * over))
                 lanes[6, n] = bound
                 hits += 1 if bound > lanes[2, n] + SLACK else 0
-            if hits == 0:
+            if hits == 0 or (tris[t, 12] > 0.0 and _nothing_seen(tris, t, cx, cy, hx, hy, cutter)):
                 continue
             for n in range(size):
-                if lanes[6, n] > lanes[2, n] + SLACK:
+                if lanes[6, n] > lanes[2, n] + SLACK and wins[n] != t:
                     tip = _triangle_tip(tris, t, lanes[3, n], lanes[4, n], lanes[2, n], cutter, table)
                     if tip > lanes[2, n]:
                         lanes[2, n] = tip

@@ -1,0 +1,191 @@
+"""Feeds along walks: chips near their target, limits kept, depths told from what upper levels left."""
+
+import math
+
+import numpy as np
+import parts
+import pytest
+
+import zrough
+from zrough import cutting, feeds
+from zrough.cutting.proposal import Conditions
+from zrough.rings import Frame
+
+
+class Cutter:
+    """A 12 mm end mill, four flutes."""
+
+    diameter, flutes, corner_radius, flute_length, overhang = 12.0, 4, 0.5, 26.0, 42.0
+    shank_diameter = neck_diameter = neck_length = coating = None
+    helix_deg, uncut_diameter, centre_cutting = 38.0, 0.0, True
+
+
+STEEL = cutting.find_material("tool steel, pre-hardened")
+
+
+def proposal(**wish):
+    given = {"max_spindle_rpm": 40000.0, "max_feed": 60000.0, "engagement_deg": 50.0, "level_depth": 12.0}
+    return cutting.propose_for(Cutter(), STEEL, Conditions(**{**given, **wish}))
+
+
+def walk(n=4000, seed=3):
+    """Arcs of a walk, degrees: rolls in, wanders about the cap, through air, out."""
+    rng = np.random.default_rng(seed)
+    arc = np.clip(44.0 + 8.0 * np.sin(np.arange(n) / 40.0) + rng.normal(0, 0.3, n), 1.0, 50.0)
+    arc[:60] = np.linspace(0.0, arc[60], 60)
+    arc[-80:] = np.linspace(arc[-81], 0.5, 80)
+    arc[2000:2020] = 0.0
+    return arc
+
+
+def test_chips_stay_near_their_target_in_few_runs():
+    data, arc = proposal(), walk()
+    feed, change = feeds.along(data, arc, data.level_depth)
+    cuts = arc > 0.0
+    share = (feed / data.feed_for(np.maximum(arc, feeds.LEAST_ARC)))[cuts]
+    assert share.min() >= 0.93
+    assert share.max() <= 1.04
+    # a block ends where the feed changes and where the cut does
+    ends = set(change.tolist())
+    assert all(k - 1 in ends for k in np.flatnonzero(np.diff(feed)) + 1)
+    assert {1999, 2019} <= ends
+    wanted = data.feed_for(np.maximum(arc, feeds.LEAST_ARC))
+    classes = np.count_nonzero(np.diff(np.floor(np.log(wanted) / math.log(1.05)))) + 1
+    assert len(change) < 0.5 * classes
+
+
+@pytest.mark.parametrize(
+    "wish",
+    [
+        {"max_feed": 900.0},
+        {"power_kw": 1.2},
+        {"torque_nm": 3.0},
+        {"wall_allowance": 0.02},
+        {"holder": "collet"},
+    ],
+)
+def test_no_limit_is_passed_and_none_is_missed_by_much(wish):
+    data, arc = proposal(**wish), walk()
+    depth = np.full(len(arc), data.level_depth)
+    depth[1000:1010] *= 1.6
+    feed, _ = feeds.along(data, arc, depth)
+    cuts = arc > 0.0
+    top = data.top_feed(np.maximum(arc, feeds.LEAST_ARC), depth)
+    assert (feed[cuts] <= top[cuts] * (1 + 1e-12)).all()
+    wanted = data.feed_for(np.maximum(arc, feeds.LEAST_ARC), depth)
+    assert np.mean(feed[cuts] >= 0.9 * wanted[cuts]) > 0.95
+    loads = data.load(arc[cuts], depth[cuts], feed[cuts])
+    if "power_kw" in wish:
+        assert loads.power_kw.max() <= wish["power_kw"]
+        assert loads.power_kw.max() >= 0.9 * wish["power_kw"]
+    if "torque_nm" in wish:
+        assert loads.torque_mean.max() <= wish["torque_nm"]
+
+
+def test_short_walks():
+    data = proposal()
+    for arc in ([0.0, 0.0], [0.0, 30.0], [20.0, 30.0], [0.0]):
+        feed, change = feeds.along(data, np.array(arc), 5.0)
+        assert feed.shape == (len(arc),)
+        assert np.isfinite(feed).all()
+        assert not change.size
+    feed, _ = feeds.along(data, np.array([0.0, 30.0]), 5.0)
+    assert feed[1] == pytest.approx(float(data.feed_for(30.0, 5.0)), rel=0.07)
+
+
+# -- what upper levels left ----------------------------------------------------------------------------
+
+
+def swept(frame, centres):
+    """Squared distances as the clearing engine keeps them, (2 ny - 1, 2 nx - 1)."""
+    ny, nx = frame.fine
+    x, y = frame.x0 + frame.hd * np.arange(nx), frame.y0 + frame.hd * np.arange(ny)
+    away = np.full((ny, nx), np.inf)
+    for cx, cy in centres:
+        away = np.minimum(away, (x[None, :] - cx) ** 2 + (y[:, None] - cy) ** 2)
+    return away.astype(np.float32)
+
+
+@pytest.mark.compiled
+def test_ridge_between_two_passes_counts_with_its_height():
+    """Two passes 2 w apart leave c - sqrt(c^2 - (w - (R - c))^2) between them, by the bull-nose's profile."""
+    radius, corner, w = 5.0, 2.0, 4.2
+    frame = Frame(-20.0, -12.0, 0.2, 201, 121)
+    line = np.arange(-14.0, 14.01, 0.05)
+    upper = swept(frame, [(x, y) for x in line for y in (-w, w)])
+    lower = swept(frame, [(x, 0.0) for x in line])
+    standing = feeds.Standing(frame, np.zeros((frame.ny, frame.nx), np.float32))
+    first = standing.cut(feeds.mark(upper, radius, corner), -6.0, 0.0)
+    assert first.depth is None  # the first level meets the stock's top and no more
+    tall = standing.cut(feeds.mark(lower, radius, corner), -10.0, -6.0)
+    centres = np.column_stack([line, np.zeros(len(line))])
+    deep = tall.take(centres, radius)
+    ridge = corner - math.sqrt(corner**2 - (w - (radius - corner)) ** 2)
+    inner = deep[(line > -6.0) & (line < 6.0)]
+    assert inner.max() == pytest.approx(4.0 + ridge, abs=0.02)
+    assert np.mean(inner > 0.0) > 0.2  # the ridge goes on all along
+    assert tall.take(centres, radius).max() == 0.0  # it has been taken
+
+
+@pytest.mark.compiled
+def test_sliver_left_standing_is_met_once_and_first_by_the_nearest_in_time():
+    radius = 5.0
+    frame = Frame(-20.0, -12.0, 0.2, 201, 121)
+    line = np.arange(-14.0, 14.01, 0.05)
+    upper = swept(frame, [(x, y) for x in line for y in (-5.3, 5.3)])  # 0.6 mm stay between them
+    lower = swept(frame, [(x, 0.0) for x in line])
+    standing = feeds.Standing(frame, np.zeros((frame.ny, frame.nx), np.float32))
+    standing.cut(feeds.mark(upper, radius, 0.0), -6.0, 0.0)
+    tall = standing.cut(feeds.mark(lower, radius, 0.0), -10.0, -6.0)
+    centres = np.column_stack([line, np.zeros(len(line))])
+    deep = tall.take(centres, radius)
+    assert set(np.unique(deep)) <= {0.0, 10.0}
+    first = int(np.argmax(deep > 0.0))
+    assert first == 0  # ground before the first centre stands as well
+    assert standing.height.min() == -10.0
+
+
+# -- whole programs, judged by the replay ------------------------------------------------------------------
+
+
+def planned(**machine):
+    raw = {
+        "stock": {"min": [-30.0, -30.0, -30.0], "max": [30.0, 30.0, 0.0]},
+        "cutter": {
+            "diameter": 10.0,
+            "corner_radius": 1.5,
+            "flutes": 4,
+            "flute_length": 22.0,
+            "overhang": 40.0,
+        },
+        "material": {"name": "P", "hardness_hb": 200.0},
+        "machine": {"max_spindle_rpm": 12000.0, "max_feed": 12000.0, **machine},
+        "roughing": {"level_depth": 10.0, "stair_height": 2.5, "engagement_deg": 60.0, "cell": 0.25},
+    }
+    return zrough.plan(zrough.Job.from_dict(raw, mesh=parts.frustum(radius=16, base=60)))
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize("machine", [{}, {"power_kw": 2.0}, {"torque_nm": 2.5}, {"max_feed": 1200.0}])
+def test_the_replay_finds_the_chip_wanted_and_no_limit_passed(machine):
+    plan = planned(**machine)
+    check, data = plan.check, plan.data
+    assert check.ok, [f.message for f in check.failures]
+    bound = {"power_kw": "power", "torque_nm": "torque", "max_feed": "feed"}
+    expected = {bound[k] for k in machine} or {"chip thickness"}
+    assert expected <= {limit.name for limit in data.limits if limit.binds}
+    moves, program = check.moves, check.program
+    assert len(moves.line) == len(program)  # one entry a motion
+    seconds = np.diff(moves.time_s, prepend=0.0)
+    level = np.abs(program.end[:, 2] - program.start[:, 2]) < 1e-6
+    cut = level & (moves.engagement_deg > 0.0) & (moves.chip_mm > 0.0)
+    wanted = data.chip_target(moves.engagement_deg[cut], moves.depth_mm[cut])
+    near = np.abs(moves.chip_mm[cut] / wanted - 1.0) <= 0.1
+    assert seconds[cut][near].sum() >= 0.9 * seconds[cut].sum()
+    if "power_kw" in machine:
+        assert check.worst_power_kw <= machine["power_kw"]
+        assert check.worst_power_kw >= 0.85 * machine["power_kw"]
+    if "torque_nm" in machine:  # M = 9549 P / n of the power at the cutter
+        torque = 30000.0 / math.pi * check.worst_power_kw * data.efficiency / data.spindle_rpm
+        assert torque <= machine["torque_nm"]
+    assert program.feed[cut].max() <= 1.0001 * data.max_feed

@@ -1,0 +1,137 @@
+"""Feeds along a walk: few, each near the feed that the chip asks for, none above what a limit allows.
+
+The limits of force want the depth that is really cut. It is that of the level, except where one above left
+a sliver standing, or the ridge that a corner radius leaves between two passes: there it goes up to their top.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .cutting import CuttingData
+from .rings import Frame
+
+Floats = NDArray[np.float64]
+
+BELOW = 0.94  # of the feed that the arc asks for: a chip this much thinner needs no block of its own
+ABOVE = 1.03  # the same for a thicker one, as long as no limit of force or machine is near
+LEAST_ARC = 0.5  # degrees: a thinner bite is fed as this one
+SMOOTH = 3  # steps looked at together where a limit of force decides
+SPREAD = 7  # the same for what stands above the level: between nodes it may begin earlier
+THIN = 0.01  # mm; what an upper level left thinner than this beside its path is no sliver
+TALLER = 0.05  # mm above the level's top from which a depth of its own counts
+
+
+@dataclass(frozen=True)
+class Mark:
+    """What a level and those below it in its band sweep, by node; see `mark`."""
+
+    met: NDArray[np.uint8]  # bits
+    rise: NDArray[np.float16]  # mm from the level to what the cutter leaves; inf where it does not come
+
+
+def mark(d2: NDArray[np.float32], radius: float, corner: float) -> Mark:
+    """What a level has swept: ``d2`` (2 ny - 1, 2 nx - 1) squared distances, mm2, to the nearest centre."""
+    away = np.sqrt(d2[::2, ::2])
+    beyond = np.clip(away - (radius - corner), 0.0, corner)
+    rise = np.where(away <= radius + THIN, corner - np.sqrt(corner**2 - beyond**2), np.inf)
+    return Mark(np.packbits(away <= radius - THIN, axis=1), rise.astype(np.float16))
+
+
+class Standing:
+    """Height of the stock at the nodes, lowered level by level in cutting order."""
+
+    def __init__(self, frame: Frame, top: NDArray[np.floating]) -> None:
+        self.frame = frame
+        self.height = np.array(top, dtype=np.float32)
+
+    def cut(self, swept: Mark, z: float, top: float) -> Tall:
+        """Where the level at ``z`` meets more than ``top - z``; then the stock is as that level leaves it."""
+        after = np.float32(z) + swept.rise.astype(np.float32)
+        met = np.unpackbits(swept.met, axis=1, count=after.shape[1]).view(np.bool_)
+        depth = np.where(met, self.height - after, np.float32(0.0))
+        depth[depth <= top - z + TALLER] = 0.0
+        np.minimum(self.height, after, out=self.height)
+        return Tall(self.frame, depth if depth.any() else None)
+
+
+@dataclass
+class Tall:
+    """Depths, mm, of what stands above a level's top, 0 elsewhere; walks take it away."""
+
+    frame: Frame
+    depth: NDArray[np.float32] | None
+
+    def take(self, centres: Floats, radius: float) -> Floats:
+        """Deepest of it that the cutter meets first at each centre (n, 2), mm; 0 where nothing."""
+        out = np.zeros(len(centres))
+        if self.depth is not None:
+            from .kernels.taller import first_met
+
+            f = self.frame
+            first_met(self.depth, f.x0, f.y0, f.h, radius, np.ascontiguousarray(centres), out)
+        return out
+
+
+def along(data: CuttingData, arc: Floats, depth: Floats | float) -> tuple[Floats, NDArray[np.int64]]:
+    """Feed of each step of a walk, and where a block must end because it changes.
+
+    The walk is cut into as few runs of one feed as keep every chip from `BELOW` to `ABOVE` of its target;
+    a feed is never above the machine's, nor above what power, torque, bending or the grip allow in its run.
+
+    Parameters
+    ----------
+    arc : (n,) degrees in material, of the step that ends at each point; 0 off the material.
+    depth : axial depth of each step, mm.
+
+    Returns
+    -------
+    Feeds (n,), mm/min, and the points (k,) at which a new feed or a new purpose (cut or not) begins.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    depths = np.broadcast_to(np.asarray(depth, np.float64), arc.shape)
+    bite = np.maximum(arc, LEAST_ARC)
+    bite[0] = bite[min(1, len(bite) - 1)]  # the first point is no step
+    wanted = data.feed_for(bite, depths)
+    wide, depths = maximum_filter1d(bite, SMOOTH), maximum_filter1d(depths, SPREAD)
+    top = data.top_feed(wide, depths)
+    wanted = np.minimum(wanted, top)
+    cutting = arc > 0.0
+    low, high = BELOW * wanted, np.minimum(ABOVE * wanted, top)
+    starts = _runs(low, high, cutting)
+    low, high = np.maximum.reduceat(low, starts), np.minimum.reduceat(high, starts)
+    # the largest arc and the deepest place of a run need not be one and the same
+    both = data.top_feed(np.maximum.reduceat(wide, starts), np.maximum.reduceat(depths, starts))
+    high = np.minimum(high, both)
+    feed = _plain(np.minimum(0.5 * (low + high), high), high)
+    size = np.diff(np.append(starts, len(arc)))
+    return np.repeat(feed, size), starts[starts > 1] - 1
+
+
+def _runs(low: Floats, high: Floats, cutting: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """First step of each run of steps whose bounds have a feed in common, the longest runs from the start."""
+    starts = [0]
+    least, most, now = 0.0, np.inf, bool(cutting[0])
+    for k, (a, b, cuts) in enumerate(zip(low.tolist(), high.tolist(), cutting.tolist(), strict=True)):
+        if a > least:
+            least = a
+        if b < most:
+            most = b
+        if least > most or cuts != now:
+            starts.append(k)
+            least, most, now = a, b, cuts
+    if starts[1:2] == [1]:
+        del starts[1]
+    return np.array(starts, np.int64)
+
+
+def _plain(feed: Floats, top: Floats) -> Floats:
+    """Feeds in round numbers, two digits in a hundred apart, none above ``top``."""
+    unit = 10.0 ** np.floor(np.log10(np.maximum(feed, 1.0)) - 2.0)
+    near = np.round(feed / unit) * unit
+    out: Floats = np.minimum(np.where(near <= top, near, np.floor(feed / unit) * unit), top)
+    return out
