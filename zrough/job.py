@@ -221,7 +221,7 @@ class Job(Table):
         return self._stock_map
 
     def clearance_plane(self, stock_top: float) -> float:
-        """Z of the plane above which rapids run: the job's own, else 5 mm over the stock and every keepout."""
+        """Z of the plane above which rapids run: the job's own, else 5 mm over stock and keepouts."""
         if self.links.clearance is not None:
             return float(self.links.clearance)
         return max([stock_top, *(k.max[2] for k in self.keepouts)]) + CLEARANCE

@@ -722,13 +722,23 @@ class Clearing:
         j1 = min(shape[1], math.ceil((p[0] + half - self.frame.x0) / pitch) + 1)
         return slice(i0, max(i0, i1)), slice(j0, max(j0, j1))
 
-    def _is_scrap(self, saved: tuple, pts: Points, arcs: NDArray[np.float64], least: float) -> bool:  # type: ignore[type-arg]
-        """True if a walk took a film or less than ``least`` mm2: not worth the way there, and can be taken back."""
+    def _is_scrap(
+        self,
+        saved: tuple,  # type: ignore[type-arg]
+        pts: Points,
+        arcs: NDArray[np.float64],
+        least: float,
+        film: bool = False,
+    ) -> bool:
+        """True if a walk is not worth the way there and can be taken back.
+
+        It took less than ``least`` mm2, or with ``film`` no more than a film.
+        """
         r = self.rules
-        step = np.hypot(*np.diff(pts, axis=0).T)
         area = Piece(pts, arcs, None).area(r.radius)
-        film = arcs.max() < math.acos(1.0 - FILM / r.radius) and float(step[arcs[1:] > 0.0].sum()) < r.radius
         swept = pts[max(0, int(np.argmax(arcs > 0.0)) - 1) :]
+        thin = arcs.max() < math.acos(1.0 - FILM / r.radius)
+        film = film and bool(thin) and float(np.hypot(*np.diff(swept, axis=0).T).sum()) < r.radius
         if not (film or area < least) or np.abs(swept - swept[-1]).max() > self._small():
             return False
         self.dropped.append((float(pts[-1, 0]), float(pts[-1, 1]), area))

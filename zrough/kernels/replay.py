@@ -486,7 +486,8 @@ def _carve(
             if j == s0:
                 j = s1 + 1
                 continue
-            if means[i, j] <= done:
+            # beside a deeper cut a cell's mean may lie below z while its node still stands
+            if means[i, j] <= done and heights[i, j] <= done:
                 j += 1
                 continue
             x = x0 + j * cell
