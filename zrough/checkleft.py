@@ -10,6 +10,7 @@ import numpy as np
 
 from zrough.grid import Grid
 from zrough.kernels import replay as kernels
+from zrough.nexttool import by_rows
 from zrough.replay import Body, Floats, Replay
 
 REACH_NODES = 400_000  # nodes of the map on which reach is worked out
@@ -93,14 +94,15 @@ def _dilated(heights: Floats, cell: float, radius: float, corner: float) -> Floa
     -inf."""
     n = math.ceil(radius / cell)
     offsets = np.arange(-n, n + 1) * cell
-    drop = np.full((2 * n + 1, 2 * n + 1), np.inf)
+    drop = np.full((2 * n + 1, 2 * n + 1), np.inf, np.float32)
     distance = np.hypot(*np.meshgrid(offsets, offsets))
     inside = distance < radius - 1e-9
     over = np.maximum(distance[inside] - (radius - corner), 0.0)
     drop[inside] = corner - np.sqrt(np.maximum(corner**2 - over**2, 0.0))
-    out = np.full(heights.shape, -np.inf)
-    kernels.dilate(np.ascontiguousarray(heights), drop, out)
-    return out
+    out = np.full(heights.shape, -np.inf, np.float32)
+    source = np.ascontiguousarray(heights, dtype=np.float32)
+    by_rows(len(out), lambda first, last: kernels.dilate(source, drop, first, last, out))
+    return out.astype(np.float64)
 
 
 def _stairs(grid: Grid, reach: Floats, left: Floats) -> tuple[float, tuple[float, float, float]]:

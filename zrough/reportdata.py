@@ -29,7 +29,9 @@ GROUPS: dict[str, tuple[Kind, ...]] = {
 }
 BAND = 5.0  # degrees, width of a histogram band
 CHORD = 0.05  # mm, how far a drawn arc may stray
-MOST_NODES = 2_000_000  # of the leftover measured for the report; a few seconds
+MOST_NODES = 800_000  # of the leftover measured for the report; a second or two
+VIEW_TOLERANCE = 0.02  # mm of height; of the view that turns
+DRAWN_NODES = 360_000  # of those drawn: one a pixel in a picture of the usual size
 
 
 def value(thing: object, *names: str, default: Any = None) -> Any:
@@ -123,6 +125,15 @@ class Facts:
         kept = np.ascontiguousarray(heights[:: self.every, :: self.every])
         return Grid(grid.x0, grid.y0, grid.cell * self.every, kept.shape[1], kept.shape[0]), kept
 
+    @cached_property
+    def drawn(self) -> tuple[Grid, Map, int]:
+        """The leftover at the nodes that are drawn, and how many measured ones one step of them spans."""
+        assert self.measured is not None
+        grid, heights = self.measured
+        step = max(1, math.ceil(math.sqrt(heights.size / DRAWN_NODES)))
+        kept = np.ascontiguousarray(heights[::step, ::step])
+        return Grid(grid.x0, grid.y0, grid.cell * step, kept.shape[1], kept.shape[0]), kept, step
+
     def thickness_at(self, nodes: NDArray[np.int64]) -> Map:
         """Leftover square to the part at nodes (n,) of the full map, flat indices; nearest measured."""
         assert self.left_over is not None
@@ -198,6 +209,20 @@ class Facts:
         from zrough.thinmesh import thin
 
         return thin(*self.left_over, self.bottom, max_triangles)
+
+    def view_mesh(self, max_triangles: int) -> tuple[ThinMesh, Map] | None:
+        """The same from the nodes that are drawn alone, and the leftover square to the part at each vertex."""
+        if self.left_over is None:
+            return None
+        from zrough.thinmesh import thin
+
+        grid, heights, step = self.drawn
+        mesh = thin(grid, heights, self.bottom, max_triangles, VIEW_TOLERANCE)
+        if self.normal is None:
+            return mesh, np.zeros(len(mesh.vertices))
+        apart = step * self.every
+        nodes = (mesh.nodes // grid.nx * self.left_over[0].nx + mesh.nodes % grid.nx) * apart
+        return mesh, self.thickness_at(nodes)
 
     @cached_property
     def cap(self) -> float | None:
