@@ -178,11 +178,13 @@ def _flats(job: Any, run: Replay, part: Any, floor: float) -> tuple[dict[str, An
         if not gap.size:
             continue
         cut = gap < floor + 0.5  # where the cutter has been down to the flat
+        # Where the stock was no higher than the allowance, as on its own top, none can be left.
+        judged = cut & (run.tops[here] >= np.float32(z + floor - 1e-3))
         out.append({
             "z": float(z), "area_mm2": float(size[on].sum() / 2), "wanted_mm": floor,
             "cut_share": float(cut.mean()),
             "lowest_mm": float(gap.min()),
-            "typical_mm": float(np.median(gap[cut])) if cut.any() else None,
+            "typical_mm": float(np.median(gap[judged])) if judged.any() else None,
             "highest_mm": float(gap.max()),
         })  # fmt: skip
         if len(out) >= 64:

@@ -174,7 +174,7 @@ def relief_png(grid: Grid, heights: Map, thickness: Map, bottom: float, width: i
     size = (width, round(canvas.shape[0] * width / canvas.shape[1]))
     small = picture.resize(size, Image.Resampling.LANCZOS)
     buffer = io.BytesIO()
-    small.save(buffer, "PNG", optimize=True)
+    small.save(buffer, "PNG")
     return buffer.getvalue()
 
 
@@ -195,7 +195,8 @@ def _relief(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int)
     z = np.where(there, z, bottom)
     solid = np.where(heights > bottom, heights, bottom)
     shade = (0.55 + 0.45 * _slope(grid, solid, (-0.25, -0.58)))[np.ix_(rows, cols)]
-    rgb = ramp_rgb(thickness[np.ix_(rows, cols)] / colour_limit(thickness)) * shade[..., None]
+    rgb = ramp_rgb(thickness / colour_limit(thickness)).astype(np.float32)[np.ix_(rows, cols)]
+    rgb *= shade[..., None].astype(np.float32)
     y, x = np.meshgrid(np.arange(len(rows)) * pitch, np.arange(len(cols)) * pitch, indexing="ij")
     sx = x * c + y * s
     depth = -x * s + y * c
@@ -209,7 +210,7 @@ def _relief(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int)
     ground = depth * away * scale
     top_px = ground + (z - bottom) * up * scale
     foot_px = ground + (np.minimum(front, z) - bottom) * up * scale
-    steel = np.array(_rgb("#b9c3c6")) * np.where(front_face, 0.80, 0.62)[..., None]
+    steel = np.array(_rgb("#b9c3c6"), np.float32) * np.where(front_face, 0.80, 0.62)[..., None].astype("f4")
     # A stair is thick at its edge and thin at its foot.
     foot = np.where(side[..., None], steel, _foot(rgb) * 0.88)
     head = np.where(side[..., None], steel, rgb * 0.92)
@@ -235,7 +236,8 @@ def _relief(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int)
         share = (rank / np.maximum(count - 1, 1)[owner])[:, None]
         mixed = listed(head)[owner] * (1 - share) + listed(foot)[owner] * share
         pixels = np.where((rank > 0)[:, None], mixed, listed(rgb)[owner])
-        canvas[high - py + margin, np.clip(px + margin, 0, width - 1)] = np.clip(np.rint(255 * pixels), 0, 255)
+        at = high - py + margin, np.clip(px + margin, 0, width - 1)
+        canvas[at] = np.clip(np.rint(255 * pixels), 0, 255)
     return canvas
 
 

@@ -140,7 +140,7 @@ def _span(ya, ax, dx, dy, wide2, strip, hx, hy, x0, per, nx):
 
 @_helper
 def _within(ya, ax, inner2, x0, per, j0, j1):
-    """Those of the nodes ``j0..j1`` of the row ``ya`` above a within ``inner`` of a; (j1 + 1, j1) for none."""
+    """Those of the nodes ``j0..j1`` of the row ``ya`` above a within ``inner`` of a, or (j1 + 1, j1)."""
     g = inner2 - ya * ya
     if g > 0.0 and j0 <= j1:
         g = math.sqrt(g)
@@ -305,35 +305,35 @@ def _arc_in_material(
     low_i, high_i = (box[2] - y0) / cell + 0.5, (box[3] - y0) / cell + 0.5
     beside = kind == BLOCK and not inside
     most = 0.0 if bends or not (inside or beside) else 1e9
-    k, at, tries = 0, -1, 0  # this sample, the one before, steps of the search between the two
+    k, at, tries = np.int64(0), np.int64(-1), 0  # this sample, the one before, steps of the search between the two
     before, f0, f1, u0, u1, u = -1.0, 0.0, 0.0, 0.0, 1.0, 0.0
     pex, pey, aex, aey, edge, v = 0.0, 0.0, 0.0, 0.0, cell, 0.0
     while k < n:
-        jump, run = 1, 0
+        jump, run = np.int64(1), np.int64(0)
         if tries == 0:
             # Runs of samples far from any rim, the most of them: by the nearest node alone.
             known = True
             while known:
                 u, v = gx + ghx * cosines[k] - ghy * sines[k], gy + ghy * cosines[k] + ghx * sines[k]
                 j, i = min(max(int(u), 0), nx - 1), min(max(int(v), 0), ny - 1)
-                run = np.int64(runs[min(last, int(layer[i, j] * per_d2))])
+                run = runs[min(last, int(layer[i, j] * per_d2))]
                 depth = most  # in the stock, cells
                 if beside:
                     depth = min(most, min(min(u - low_j, high_j - u), min(v - low_i, high_i - v)))
                     if depth < 0.0:
-                        run = max(run, int(-depth) + 1)
-                jump, known = 1, False
+                        run = np.int64(max(run, int(-depth) + 1))
+                jump, known = np.int64(1), False
                 if run > 0:
                     jump = run
                     known = before < 0.0 and k < n - 1
                 elif run < 0 and before > 0.0 and depth >= 1.0 and k < n - 1:
                     total += (k - at) * delta
-                    jump = min(-run, int(depth))
+                    jump = np.int64(min(-run, int(depth)))
                     known = True
                 if known:
                     before = cell if run < 0 else -cell
                     at = k
-                    k = min(k + jump, n - 1)
+                    k = np.int64(min(k + jump, n - 1))
             aex = hx * cosines[k] - hy * sines[k]
             aey = hy * cosines[k] + hx * sines[k]
             ex, ey = aex, aey
@@ -373,7 +373,7 @@ def _arc_in_material(
             tries = 0
             m = -before
         before, at = m, k
-        k = min(k + jump, n - 1) if k < n - 1 else n
+        k = np.int64(min(k + jump, n - 1) if k < n - 1 else n)
     return total
 
 
@@ -450,7 +450,8 @@ def engagement(
                 hx, hy = -hy * r, hx * r
             if j >= begin:
                 angle = _arc_in_material(
-                    x, y, z, hx, hy, radius, cosines, sines, delta, runs, per_d2, ax, ay, px, py, cx, cy, turn, bends,
+                    x, y, z, hx, hy, radius, cosines, sines, delta, runs, per_d2,
+                    ax, ay, px, py, cx, cy, turn, bends,
                     layers[slot], x0, y0, cell, kind, box, top, tx0, ty0, tcell,
                 )  # fmt: skip
                 if angle > 0.0 and probing:
