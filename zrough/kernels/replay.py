@@ -305,35 +305,35 @@ def _arc_in_material(
     low_i, high_i = (box[2] - y0) / cell + 0.5, (box[3] - y0) / cell + 0.5
     beside = kind == BLOCK and not inside
     most = 0.0 if bends or not (inside or beside) else 1e9
-    k, at, tries = np.int64(0), np.int64(-1), 0  # this sample, the one before, steps of the search between the two
+    k, at, tries = 0, -1, 0  # this sample, the one before, steps of the search between the two
     before, f0, f1, u0, u1, u = -1.0, 0.0, 0.0, 0.0, 1.0, 0.0
     pex, pey, aex, aey, edge, v = 0.0, 0.0, 0.0, 0.0, cell, 0.0
     while k < n:
-        jump, run = np.int64(1), np.int64(0)
+        jump, run = 1, 0
         if tries == 0:
             # Runs of samples far from any rim, the most of them: by the nearest node alone.
             known = True
             while known:
                 u, v = gx + ghx * cosines[k] - ghy * sines[k], gy + ghy * cosines[k] + ghx * sines[k]
                 j, i = min(max(int(u), 0), nx - 1), min(max(int(v), 0), ny - 1)
-                run = runs[min(last, int(layer[i, j] * per_d2))]
+                run = int(runs[min(last, int(layer[i, j] * per_d2))])
                 depth = most  # in the stock, cells
                 if beside:
                     depth = min(most, min(min(u - low_j, high_j - u), min(v - low_i, high_i - v)))
                     if depth < 0.0:
-                        run = np.int64(max(run, int(-depth) + 1))
-                jump, known = np.int64(1), False
+                        run = max(run, int(-depth) + 1)
+                jump, known = 1, False
                 if run > 0:
                     jump = run
                     known = before < 0.0 and k < n - 1
                 elif run < 0 and before > 0.0 and depth >= 1.0 and k < n - 1:
                     total += (k - at) * delta
-                    jump = np.int64(min(-run, int(depth)))
+                    jump = min(-run, int(depth))
                     known = True
                 if known:
                     before = cell if run < 0 else -cell
                     at = k
-                    k = np.int64(min(k + jump, n - 1))
+                    k = min(k + jump, n - 1)
             aex = hx * cosines[k] - hy * sines[k]
             aey = hy * cosines[k] + hx * sines[k]
             ex, ey = aex, aey
@@ -373,7 +373,7 @@ def _arc_in_material(
             tries = 0
             m = -before
         before, at = m, k
-        k = np.int64(min(k + jump, n - 1) if k < n - 1 else n)
+        k = min(k + jump, n - 1) if k < n - 1 else n
     return total
 
 
