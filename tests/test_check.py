@@ -364,3 +364,76 @@ def test_bad_input_is_one_clear_line(case):
         check("G21\nM30\n", case.job, part=case.part, stock=case.stock)
     with pytest.raises(CheckError):
         check("G21 F100\nG1 X5\nM30\n", case.job, part=case.part, stock=case.stock)
+
+
+def slot_lines(feed, z=-4.0):
+    """One straight slot along the block, well beside the boss, from air to air."""
+    return [
+        "G21 G17 G90 G94 G54", "T1 M6", "S6000 M3", "G0 X-60. Y25.", "G43 H1 Z10.",
+        f"G1 Z{z:.4f} F3000", f"G1 X60. F{feed:.1f}", "Z10. F3000", "M5", "M30",
+    ]  # fmt: skip
+
+
+def test_slots_are_allowed_by_the_job_alone_and_at_slotting_data_alone(case):
+    from zrough.cutting import propose
+
+    open_to = Case(roughing={"slotting": True})
+    data = propose(open_to.job)
+    slower = min(1.0, 6000.0 / data.spindle_rpm)
+    feed = 0.98 * slower * float(data.feed_for(180.0, 4.0))
+
+    def codes(where, lines):
+        return [(f.code, f.line) for f in faults(where, lines) if f.code == "overload"]
+
+    assert codes(open_to, slot_lines(feed)) == []
+    assert codes(case, slot_lines(feed)) == [("overload", 7)]  # not asked for
+    assert codes(open_to, slot_lines(1.05 / 0.98 * feed)) == [("overload", 7)]  # too fast
+    deep = slot_lines(0.98 * slower * float(data.feed_for(180.0, 12.0)), z=-12.0)
+    assert codes(open_to, deep) == [("overload", 7)]  # deeper than the cutter is wide
+    bent = slot_lines(feed)
+    bent[6] = f"G2 X60. Y25. I60. J-200. F{feed:.1f}"
+    assert [code for code, _ in codes(open_to, bent)] == ["overload"]  # an arc is no slot
+
+
+def test_flats_at_the_stock_top_have_no_floor_error():
+    """A boss as high as the block: nothing can be left on it, so nothing is wrong with it."""
+    import trimesh
+
+    from zrough.job import Job
+
+    boss = trimesh.creation.box(bounds=[(-BOSS[0], -BOSS[1], -25), (*BOSS, 0.0)])
+    plate = trimesh.creation.box(bounds=[(-HALF[0], -HALF[1], -30), (*HALF, PLATE)])
+    both = trimesh.boolean.union([boss, plate], engine="manifold")
+    high = Job.from_dict(
+        {
+            "stock": {"kind": "block", "min": [-HALF[0], -HALF[1], -30.0], "max": [*HALF, 0.0]},
+            "cutter": [{"diameter": 2 * R, "flutes": 4, "flute_length": 25.0, "overhang": 35.0}],
+            "material": {"name": "P"},
+            "machine": {"max_spindle_rpm": 12000.0, "max_feed": 6000.0},
+            "roughing": {"engagement_deg": 60.0, "wall_allowance": WALL, "floor_allowance": FLOOR},
+        },
+        mesh=(np.asarray(both.vertices), np.asarray(both.faces)),
+    )
+    result = check("\n".join(good_program()), high)
+    top = next(f for f in result.leftover.flats if f["z"] == 0.0)
+    assert top["typical_mm"] is None
+    assert top["highest_mm"] == pytest.approx(0.0, abs=1e-6)
+    assert result.floor_error < 1e-4
+
+
+def test_share_of_time_near_the_chip_wanted(case):
+    """Two side cuts of equal length, one at the chip wanted and one at two thirds of it: h = fz sin(phi)."""
+    from zrough.cutting import propose
+
+    data = propose(case.job)
+    phi = 50.0
+    wide = R * (1 - math.cos(math.radians(phi)))
+    feed = data.chip_at_cap / math.sin(math.radians(phi)) * 4 * 6000
+    y = HALF[1] + R - wide
+    lines = [
+        "G21 G17 G90 G94 G54", "T1 M6", "S6000 M3", f"G0 X-60. Y{y:.4f}", "G43 H1 Z10.", "G1 Z-4. F3000",
+        f"G1 X60. F{feed:.1f}", "Z10.", "X-60.", f"Y{y - wide:.4f}", "Z-4.", f"X60. F{feed / 1.5:.1f}",
+        "Z10.", "M30",
+    ]  # fmt: skip
+    result = check("\n".join(lines), case.job, part=case.part, stock=case.stock)
+    assert result.chip_share == pytest.approx(1.0 / 2.5, abs=0.02)

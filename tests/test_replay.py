@@ -410,3 +410,29 @@ def test_drilled_hole_is_cleared_ground():
     want = 2 * math.degrees(math.acos(cosine))
     assert found.worst[program.line == 6].max() == pytest.approx(want, abs=0.5)
     assert found.worst[program.line == 7].max() == pytest.approx(180.0, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    "stock", [Block((-30, -25, -20), (30, 25, 0)), Round(28.0, -20, 0), Any_((-30, -25, -20), (30, 25, 0))]
+)
+def test_runs_of_samples_skip_nothing(monkeypatch, stock):
+    """Random ground across the edges of the stock: the same arcs as with every single sample asked."""
+    rng = np.random.default_rng(5)
+    lines = ["G0 X-60 Y-60", "Z20", "G1 Z-5 F2000"]
+    for _ in range(60):
+        x, y = rng.uniform(-42, 42, 2)
+        lines.append(f"G1 X{x:.3f} Y{y:.3f}")
+    program, quick = run(text(*lines), stock)
+    table = replay._Layers.runs
+
+    def single(self):
+        runs, per_d2 = table(self)
+        return np.sign(runs), per_d2
+
+    monkeypatch.setattr(replay._Layers, "runs", single)
+    _, slow = run(text(*lines), stock)
+    assert quick.steps == slow.steps
+    # A rim is searched from other samples, to 3e-4 of the radius.
+    np.testing.assert_allclose(quick.worst, slow.worst, atol=0.1)
+    np.testing.assert_allclose(quick.mean, slow.mean, atol=0.02)
+    assert quick.worst.max() > 100.0

@@ -224,10 +224,28 @@ def test_a_map_too_large_is_measured_at_every_kth_node(plan, check, monkeypatch)
     thin = Facts(plan, check)
     assert thin.every == 2
     assert thin.normal.percentiles[90.0] == pytest.approx(whole.normal.percentiles[90.0], abs=0.05)
-    grid = thin.left_over[0]
-    nodes = np.arange(0, grid.nx * grid.ny, 2)
-    even = nodes[(nodes // grid.nx % 2 == 0) & (nodes % grid.nx % 2 == 0)]
-    np.testing.assert_allclose(thin.thickness_at(even), whole.thickness_at(even))
+
+
+def test_view_keeps_the_thickness_of_the_nodes_it_draws(plan, check, monkeypatch):
+    from zrough import reportdata
+
+    facts = Facts(plan, check)
+    monkeypatch.setattr(reportdata, "DRAWN_NODES", facts.measured[1].size // 7)
+    _, heights, step = facts.drawn
+    assert step == 3
+    mesh, thickness = facts.view_mesh(50_000)
+    whole, _ = facts.measured
+    row = np.rint((mesh.vertices[:, 1] - whole.y0) / whole.cell).astype(int)
+    column = np.rint((mesh.vertices[:, 0] - whole.x0) / whole.cell).astype(int)
+    assert (row % 3 == 0).all()
+    assert (column % 3 == 0).all()
+    measured = facts.normal.thickness[row, column]
+    known = ~np.isnan(measured)
+    assert known.any()
+    np.testing.assert_array_equal(thickness[known], measured[known])
+    assert not np.isnan(thickness).any()
+    top = mesh.vertices[:, 2] > facts.bottom
+    np.testing.assert_array_equal(mesh.vertices[top, 2], heights[row[top] // 3, column[top] // 3])
 
 
 def test_series_keeps_every_peak(plan, check):

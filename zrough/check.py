@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 RAMP_FALLBACK_DEG = 5.0  # where neither the job nor the cutting data give a limit; common practice
 FARTHEST = 1.0e5  # mm from zero; job files have the same limit
+CHIP_NEAR = 0.1  # share of the chip wanted; what counts as kept
 PLOT_MOTIONS = 20_000  # most entries of the arrays kept for plots
 
 RULES: tuple[Callable[[Facts], list[Finding]], ...] = (
@@ -96,6 +97,8 @@ class Check:
     times : seconds by group: cutting, links, entries, lifts, rapids, dwells, and total.
     lengths : mm by the same groups.
     air_share : share of the length at feed that removes nothing.
+    chip_share : share of the time cutting level in which the thickest chip, at the mean engagement of the
+        motion, is within `CHIP_NEAR` of the one that the cutting data give at the cap; NaN without data.
     steepest_deg : steepest descent in material. worst_power_kw, worst_chip_mm : NaN where not known.
     engagement, moves : see there.
     """
@@ -116,6 +119,7 @@ class Check:
     steepest_deg: float
     worst_power_kw: float
     worst_chip_mm: float
+    chip_share: float
     moves: Moves
     program: Program
 
@@ -153,6 +157,7 @@ class Check:
             "steepest_deg": self.steepest_deg,
             "worst_power_kw": _plain(self.worst_power_kw),
             "worst_chip_mm": _plain(self.worst_chip_mm),
+            "chip_share": _plain(self.chip_share),
             "time_model": timing.MODEL,
         }
 
@@ -297,7 +302,7 @@ def _facts(program: Program, job: Any, part: Any, stock: Any, body: Body, data: 
         job, program, pieces, run, body, cap, float(ramp), clearance,
         _triple(stock.lower), _triple(stock.upper),
         gouge, gouge_at, checkrules.EXACT + max(0.0, tolerance - min(wall, floor)),
-        eaten, eaten_at, spare, depth, depth_at,
+        eaten, eaten_at, spare, depth, depth_at, data,
     )  # fmt: skip
 
 
@@ -357,6 +362,7 @@ def _verdict(
         steepest_deg=float((-facts.slope_deg[descents]).max(initial=0.0)),
         worst_power_kw=float(np.nanmax(power)) if np.isfinite(power).any() else math.nan,
         worst_chip_mm=float(np.nanmax(chip)) if np.isfinite(chip).any() else math.nan,
+        chip_share=_chip_share(facts, seconds, data),
         moves=_moves(facts, seconds, power, chip),
         program=program,
     )  # fmt: skip
@@ -421,6 +427,21 @@ def _loads(facts: Facts, data: Any) -> tuple[Floats, Floats]:
         )  # fmt: skip
         power[cutting[at]] = load.power_kw
     return power, chip
+
+
+def _chip_share(facts: Facts, seconds: Floats, data: Any) -> float:
+    """See `Check.chip_share`."""
+    program, run = facts.program, facts.replay
+    target = float(getattr(data, "chip_at_cap", 0.0) or 0.0)
+    teeth = int(getattr(facts.job.cutter, "flutes", 0) or 0) * np.abs(program.spindle)
+    cutting = (run.cut_length > 0.0) & (teeth > 0.0) & (program.feed > 0.0) & (program.kind != Motion.RAPID)
+    total = float(seconds[cutting].sum())
+    if target <= 0.0 or total <= 0.0:
+        return math.nan
+    arc = np.radians(np.minimum(run.mean[cutting], 90.0))
+    chip = program.feed[cutting] / teeth[cutting] * np.sin(arc)
+    near = np.abs(chip - target) <= CHIP_NEAR * target
+    return float(seconds[cutting][near].sum() / total)
 
 
 def _moves(facts: Facts, seconds: Floats, power: Floats, chip: Floats) -> Moves:

@@ -10,6 +10,7 @@ import numpy as np
 
 from zrough.grid import Grid
 from zrough.kernels import replay as kernels
+from zrough.nexttool import by_rows
 from zrough.replay import Body, Floats, Replay
 
 REACH_NODES = 400_000  # nodes of the map on which reach is worked out
@@ -93,14 +94,15 @@ def _dilated(heights: Floats, cell: float, radius: float, corner: float) -> Floa
     -inf."""
     n = math.ceil(radius / cell)
     offsets = np.arange(-n, n + 1) * cell
-    drop = np.full((2 * n + 1, 2 * n + 1), np.inf)
+    drop = np.full((2 * n + 1, 2 * n + 1), np.inf, np.float32)
     distance = np.hypot(*np.meshgrid(offsets, offsets))
     inside = distance < radius - 1e-9
     over = np.maximum(distance[inside] - (radius - corner), 0.0)
     drop[inside] = corner - np.sqrt(np.maximum(corner**2 - over**2, 0.0))
-    out = np.full(heights.shape, -np.inf)
-    kernels.dilate(np.ascontiguousarray(heights), drop, out)
-    return out
+    out = np.full(heights.shape, -np.inf, np.float32)
+    source = np.ascontiguousarray(heights, dtype=np.float32)
+    by_rows(len(out), lambda first, last: kernels.dilate(source, drop, first, last, out))
+    return out.astype(np.float64)
 
 
 def _stairs(grid: Grid, reach: Floats, left: Floats) -> tuple[float, tuple[float, float, float]]:
@@ -176,11 +178,13 @@ def _flats(job: Any, run: Replay, part: Any, floor: float) -> tuple[dict[str, An
         if not gap.size:
             continue
         cut = gap < floor + 0.5  # where the cutter has been down to the flat
+        # Where the stock was no higher than the allowance, as on its own top, none can be left.
+        judged = cut & (run.tops[here] >= np.float32(z + floor - 1e-3))
         out.append({
             "z": float(z), "area_mm2": float(size[on].sum() / 2), "wanted_mm": floor,
             "cut_share": float(cut.mean()),
             "lowest_mm": float(gap.min()),
-            "typical_mm": float(np.median(gap[cut])) if cut.any() else None,
+            "typical_mm": float(np.median(gap[judged])) if judged.any() else None,
             "highest_mm": float(gap.max()),
         })  # fmt: skip
         if len(out) >= 64:

@@ -51,6 +51,7 @@ class Facts:
     eaten_limit: float
     body_depth: Floats
     body_at: Floats
+    data: Any = None  # cutting data, None where the job holds too little for them
 
     @cached_property
     def cuts(self) -> NDArray[np.bool_]:
@@ -150,17 +151,40 @@ def allowance(facts: Facts) -> list[Finding]:
 
 
 def overloads(facts: Facts) -> list[Finding]:
-    """Engagement above the cap in level cutting; entries in material they did not come down through."""
+    """Engagement above the cap in level cutting, but for the slots that the job allows."""
     out = []
     limit = facts.cap + SPARE_DEG
     worst = facts.replay.worst
-    for m in np.flatnonzero(worst > limit).tolist():
+    over = worst > limit
+    if over.any() and bool(getattr(facts.job.roughing, "slotting", False)):
+        over &= ~_slots(facts, over)
+    for m in np.flatnonzero(over).tolist():
         place = _place(*facts.replay.worst_at[m])
         out.append(Finding(
             "overload", facts.line(m), place, float(worst[m]), facts.cap,
             f"line {facts.line(m)}: engagement {worst[m]:.1f} degrees {_at(place)}, cap {facts.cap:.1f}",
         ))  # fmt: skip
     return out
+
+
+def _slots(facts: Facts, over: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Of the motions ``over`` the cap those that a job with ``slotting = true`` allows.
+
+    A slot is straight and level, at most one diameter deep (`cutting.advice.SLOT_DEPTH`), and no faster than
+    the cutting data allow a full slot of its depth. Without cutting data nothing is a slot.
+    """
+    from zrough.cutting.advice import SLOT_DEPTH
+    from zrough.kernels.replay import FILM
+
+    found = np.zeros_like(over)
+    program, depth = facts.program, facts.replay.depth
+    at = np.flatnonzero(over & (program.kind == Motion.LINE) & (np.abs(facts.rise) <= FILM))
+    at = at[depth[at] <= SLOT_DEPTH * 2.0 * facts.body.radius + FILM]
+    if facts.data is not None and at.size:
+        # A spindle slower than proposed makes the chip of the same feed thicker.
+        speed = np.minimum(1.0, np.abs(program.spindle[at]) / facts.data.spindle_rpm)
+        found[at] = program.feed[at] <= facts.data.feed_for(180.0, depth[at]) * speed * 1.001
+    return found
 
 
 def entry_depths(facts: Facts) -> list[Finding]:

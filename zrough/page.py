@@ -133,19 +133,18 @@ def _view_numbers(facts: Facts, told: dict[str, Any], unit: Unit, block: _Block)
          "–" if lv["time_s"] is None else clock(lv["time_s"]), lv["reason"]]
         for lv in told["levels"]
     ]  # fmt: skip
-    mesh = facts.mesh(VIEW_TRIANGLES)
+    seen = facts.view_mesh(VIEW_TRIANGLES)
     found: dict[str, Any] = {
         "levels": levels, "told": shown, "mesh": None, "limit": 1.0,
         "bottom": facts.bottom, "top": facts.bottom,
         "ramp": [[k / (len(pictures.RAMP) - 1), c] for k, c in enumerate(pictures.RAMP)],
     }  # fmt: skip
-    if mesh is None:
+    if seen is None:
         return found
+    mesh, thickness = seen
     x, y, z = mesh.vertices.T
     i, j, k = mesh.faces.T
-    thickness = np.zeros(len(x))
     if facts.normal is not None:
-        thickness = facts.thickness_at(mesh.nodes)
         found["limit"] = pictures.colour_limit(facts.normal.thickness)
     found["top"] = float(z.max())
     found["mesh"] = {
@@ -188,9 +187,10 @@ def still_pictures(facts: Facts, told: dict[str, Any], times: bool = True) -> di
     found["load.png"] = pictures.load_png(curve.minutes, curve.engagement, curve.power, facts.cap, limit)
     found["levels.png"] = _rings_picture(facts, told)
     if facts.measured is not None and facts.normal is not None:
-        grid, heights = facts.measured
-        found["leftover.png"] = pictures.map_png(grid, facts.normal.thickness, heights)
-        found["view.png"] = pictures.relief_png(grid, heights, facts.normal.thickness, facts.bottom)
+        grid, heights, step = facts.drawn
+        thickness = facts.normal.thickness[::step, ::step]
+        found["leftover.png"] = pictures.map_png(grid, thickness, heights)
+        found["view.png"] = pictures.relief_png(grid, heights, thickness, facts.bottom)
     if facts.ball is not None:
         places = [(p.at[0], p.at[1], f"{p.bite:.2f}") for p in facts.ball.places]
         bites = _between_lines(facts.ball)
@@ -219,7 +219,8 @@ def _rings_picture(facts: Facts, told: dict[str, Any]) -> bytes:
     stock = told["stock"]
     over = 0.02 * (stock["max"][0] - stock["min"][0]) + 0.6 * facts.job.cutters[0].diameter
     box = (stock["min"][0] - over, stock["max"][0] + over, stock["min"][1] - over, stock["max"][1] + over)
-    return pictures.rings_png([levels[k] for k in chosen], [paths[k] for k in chosen], box, facts.measured)
+    ground = None if facts.measured is None else facts.drawn[:2]
+    return pictures.rings_png([levels[k] for k in chosen], [paths[k] for k in chosen], box, ground)
 
 
 def _telling(levels: Sequence[dict[str, Any]]) -> list[int]:

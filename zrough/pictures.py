@@ -38,6 +38,7 @@ STYLE: dict[str, tuple[str, Any, float]] = {
     "rapids": ("#c6cfd3", "-", 0.6),
 }
 _DPI = 160
+_BAND_ROWS = 48  # of the relief, drawn at once
 
 
 def ramp_rgb(share: ArrayLike) -> NDArray[np.float64]:
@@ -135,14 +136,13 @@ def map_png(
     axes = figure.add_subplot()
     limit = colour_limit(thickness)
     every = max(1, max(grid.nx, grid.ny) // 1200)
-    thin = thickness[::every, ::every]
-    rgb = ramp_rgb(thin / limit)
+    rgb = ramp_rgb(thickness[::every, ::every] / limit)
     if heights is not None:
-        light = _slope(grid, heights)[::every, ::every, None]
-        rgb = rgb * (0.72 + 0.28 * light)
+        rgb *= 0.72 + 0.28 * _slope(grid, heights)[::every, ::every, None]
     half = 0.5 * grid.cell
     box = (grid.x0 - half, grid.x0 + wide - half, grid.y0 - half, grid.y0 + high - half)
-    axes.imshow(np.clip(rgb, 0, 1), origin="lower", extent=box, interpolation="antialiased")
+    pixels = np.rint(255 * np.clip(rgb, 0, 1)).astype(np.uint8)
+    axes.imshow(pixels, origin="lower", extent=box, interpolation="bilinear")
     axes.set_aspect("equal")
     for x, y, text in marks:
         axes.plot(
@@ -169,12 +169,12 @@ def relief_png(grid: Grid, heights: Map, thickness: Map, bottom: float, width: i
     """The stock seen from the front, above and to the right, coloured by what is left on the part."""
     from PIL import Image
 
-    canvas = _relief(grid, heights, thickness, bottom, int(1.4 * width))
+    canvas = _relief(grid, heights, thickness, bottom, int(1.25 * width))
     picture = Image.fromarray(canvas)
     size = (width, round(canvas.shape[0] * width / canvas.shape[1]))
     small = picture.resize(size, Image.Resampling.LANCZOS)
     buffer = io.BytesIO()
-    small.save(buffer, "PNG", optimize=True)
+    small.save(buffer, "PNG")
     return buffer.getvalue()
 
 
@@ -185,7 +185,7 @@ def _relief(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int)
     wide, deep = (grid.nx - 1) * grid.cell, (grid.ny - 1) * grid.cell
     across = wide * c + deep * s
     scale = (width - 2 * margin) / across
-    pitch = 0.62 / scale
+    pitch = 0.68 / scale
     rows, cols = (
         np.minimum(np.rint(np.arange(0, end + pitch, pitch) / grid.cell).astype(np.int64), count - 1)
         for end, count in ((deep, grid.ny), (wide, grid.nx))
@@ -195,7 +195,8 @@ def _relief(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int)
     z = np.where(there, z, bottom)
     solid = np.where(heights > bottom, heights, bottom)
     shade = (0.55 + 0.45 * _slope(grid, solid, (-0.25, -0.58)))[np.ix_(rows, cols)]
-    rgb = ramp_rgb(thickness[np.ix_(rows, cols)] / colour_limit(thickness)) * shade[..., None]
+    rgb = ramp_rgb(thickness / colour_limit(thickness)).astype(np.float32)[np.ix_(rows, cols)]
+    rgb *= shade[..., None].astype(np.float32)
     y, x = np.meshgrid(np.arange(len(rows)) * pitch, np.arange(len(cols)) * pitch, indexing="ij")
     sx = x * c + y * s
     depth = -x * s + y * c
@@ -206,30 +207,37 @@ def _relief(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int)
     side[1:] |= ~there[:-1]
     front_face = side.copy()
     side[:, :-1] |= ~there[:, 1:]
-    # Row by row from the far side: on one column of the screen that is the order of distance.
-    far = np.flatnonzero(there[::-1].ravel())
-
-    def listed(a: NDArray[Any]) -> NDArray[Any]:
-        return a[::-1].reshape(-1, *a.shape[2:])[far]
-
-    ground = listed(depth * away * scale)
-    top_px = ground + listed(z - bottom) * up * scale
-    foot_px = ground + listed(np.minimum(front, z) - bottom) * up * scale
-    count = np.floor(top_px - foot_px).astype(np.int64) + 2
-    owner = np.repeat(np.arange(len(far)), count)
-    rank = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
-    px = (listed(sx) * scale).astype(np.int64)[owner]
-    py = np.floor(top_px).astype(np.int64)[owner] - rank
-    colour, cut = listed(rgb), listed(side)
-    steel = np.array(_rgb("#b9c3c6")) * np.where(listed(front_face), 0.80, 0.62)[:, None]
+    ground = depth * away * scale
+    top_px = ground + (z - bottom) * up * scale
+    foot_px = ground + (np.minimum(front, z) - bottom) * up * scale
+    steel = np.array(_rgb("#b9c3c6"), np.float32) * np.where(front_face, 0.80, 0.62)[..., None].astype("f4")
     # A stair is thick at its edge and thin at its foot.
-    foot = np.where(cut[:, None], steel, listed(_foot(rgb)) * 0.88)
-    head = np.where(cut[:, None], steel, colour * 0.92)
-    share = (rank / np.maximum(count - 1, 1)[owner])[:, None]
-    pixels = np.where((rank > 0)[:, None], head[owner] * (1 - share) + foot[owner] * share, colour[owner])
-    low, high = min(int(py.min()), 0), int(py.max())
+    foot = np.where(side[..., None], steel, _foot(rgb) * 0.88)
+    head = np.where(side[..., None], steel, rgb * 0.92)
+    seen = there.any()
+    low = min(math.floor(foot_px[there].min()) - 2, 0) if seen else 0
+    high = math.floor(top_px[there].max()) if seen else 0
     canvas = np.full((high - low + 1 + 2 * margin, width, 3), 255, dtype=np.uint8)
-    canvas[high - py + margin, np.clip(px + margin, 0, width - 1)] = np.clip(np.rint(255 * pixels), 0, 255)
+    # Row by row from the far side: on one column of the screen that is the order of distance. Some rows at
+    # once, so that their pixels need little memory.
+    for last in range(len(rows), 0, -_BAND_ROWS):
+        band = slice(max(0, last - _BAND_ROWS), last)
+        far = np.flatnonzero(there[band][::-1].ravel())
+
+        def listed(a: NDArray[Any], band: slice = band, far: NDArray[np.int64] = far) -> NDArray[Any]:
+            return a[band][::-1].reshape(-1, *a.shape[2:])[far]
+
+        top = listed(top_px)
+        count = np.floor(top - listed(foot_px)).astype(np.int64) + 2
+        owner = np.repeat(np.arange(len(far)), count)
+        rank = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+        px = (listed(sx) * scale).astype(np.int64)[owner]
+        py = np.floor(top).astype(np.int64)[owner] - rank
+        share = (rank / np.maximum(count - 1, 1)[owner])[:, None]
+        mixed = listed(head)[owner] * (1 - share) + listed(foot)[owner] * share
+        pixels = np.where((rank > 0)[:, None], mixed, listed(rgb)[owner])
+        at = high - py + margin, np.clip(px + margin, 0, width - 1)
+        canvas[at] = np.clip(np.rint(255 * pixels), 0, 255)
     return canvas
 
 
@@ -278,15 +286,14 @@ def _rings(
     if part is not None:
         grid, heights = part
         every = max(1, max(grid.nx, grid.ny) // 500)
-        light = 0.86 + 0.14 * _slope(grid, heights)[::every, ::every]
+        light = np.rint(255 * (0.86 + 0.14 * _slope(grid, heights)[::every, ::every])).astype(np.uint8)
         half = 0.5 * grid.cell
         extent = (
             grid.x0 - half, grid.x0 + grid.nx * grid.cell - half,
             grid.y0 - half, grid.y0 + grid.ny * grid.cell - half,
         )  # fmt: skip
-        axes.imshow(
-            light, cmap="gray", vmin=0, vmax=1, origin="lower", extent=extent, interpolation="antialiased"
-        )
+        ground = np.repeat(light[..., None], 3, axis=2)
+        axes.imshow(ground, origin="lower", extent=extent, interpolation="bilinear")
     for name in ("links", "cutting", "entries"):
         if name in path:
             colour, dash, width = STYLE[name]

@@ -28,6 +28,8 @@ MAP_NODES = 16_000_000  # most nodes of the height map
 LAYER_NODES = 9_000_000  # most nodes of one engagement layer
 LAYERS = 5  # heights remembered at once
 BLOCK_NODES = 16  # nodes along one side of a block of the coarse map
+OUTER, INNER = 1.8, 1.6  # cells beside the cutter's circle in which layers know the distance
+RUN_TABLE = 512  # entries of the table of runs
 BODY_STEP = 0.02  # mm; radial pitch of the table of shank and holder
 MOST_PIECES = 20_000_000  # some gigabytes; a long roughing program has a million
 ENTRY_PIECES = 400  # pieces of a descent that what follows is compared with
@@ -408,7 +410,7 @@ class _Run:
         p, grid, body = self.pieces, self.grid, self.body
         means = self.mean_tops()
         tops = means.copy()
-        coarse = _block_maximum(np.maximum(self.tops, self.part_tops), BLOCK_NODES)
+        coarse = np.maximum(*(_block_maximum(m, BLOCK_NODES) for m in (self.tops, self.part_tops)))
         carry = np.full(3, np.nan)
         for begin in range(0, len(p), CHUNK):
             end = min(begin + CHUNK, len(p))
@@ -466,9 +468,9 @@ class _Lane:
         while state[0] < self.end and not run.stop:
             needs_layer = kernels.engagement(
                 min(int(state[0]) + CHUNK, self.end), state, p.rows, p.turns, p.classes, p.motion, run.entry,
-                radius, step, run.cap, *layers.arguments, 1.6 * layers.cell,
+                radius, step, run.cap, *layers.arguments,
                 run.kind, run.box, run.highest, top, grid.x0, grid.y0, grid.cell,
-                np.cos(angles), np.sin(angles), angles[1] - angles[0],
+                np.cos(angles), np.sin(angles), angles[1] - angles[0], *layers.runs(),
                 run.worst, run.worst_at, run.mean, run.cut_length, self.over, self.histogram,
                 self.entry_histogram,
             )  # fmt: skip
@@ -496,7 +498,23 @@ class _Layers:
     @property
     def arguments(self) -> tuple[Any, ...]:
         """In the order the kernel takes them."""
-        return self.maps, self.z, self.seen, self.used, self.known, self.above, self.x0, self.y0, self.cell
+        return (
+            self.maps, self.z, self.seen, self.used, self.known, self.above, self.x0, self.y0, self.cell,
+            self.radius + OUTER * self.cell, max(0.0, self.radius - INNER * self.cell),
+        )  # fmt: skip
+
+    def runs(self) -> tuple[NDArray[np.int64], float]:
+        """By squared distance of the node nearest to a sample: samples up to the next one in doubt.
+
+        Samples stand a cell apart at most and their nodes 0.71 of one: at a node `g` cells from the rim, as
+        many samples as `g + 0.25` are on the same side of it.
+        """
+        per_d2 = RUN_TABLE / (self.radius + OUTER * self.cell) ** 2
+        low, high = (np.sqrt(np.arange(k, k + RUN_TABLE + 1) / per_d2) for k in (0, 1))
+        clear = np.floor((self.radius - high) / self.cell + 0.25)
+        solid = np.floor((low - self.radius) / self.cell + 0.25)
+        found = np.where(clear > 0, clear, np.where(solid > 0, -solid, 0.0))
+        return found.astype(np.int64), per_d2
 
     def open(self, z: float) -> None:
         """A layer for a height: from the nearest lower one, else blank; the one unused longest gives way."""
@@ -504,7 +522,7 @@ class _Layers:
         lower = max(below, key=lambda s: self.z[s], default=-1)
         at = min((s for s in range(LAYERS) if s != lower), key=lambda s: self.used[s])
         if lower < 0:
-            self.maps[at] = (self.radius + 2.5 * self.cell) ** 2
+            self.maps[at] = (self.radius + (OUTER + 0.5) * self.cell) ** 2
             self.known[at], self.above[at] = 0, -np.inf
         else:  # of what that one knows, only the pieces above it are missing
             self.maps[at] = self.maps[lower]
@@ -583,10 +601,8 @@ def points_along(pieces: Pieces, which: NDArray[np.int64], share: Floats) -> Flo
 
 def _block_maximum(heights: NDArray[np.float32], block: int) -> NDArray[np.float32]:
     ny, nx = heights.shape
-    by, bx = -(-ny // block), -(-nx // block)
-    out = np.full((by * block, bx * block), -np.inf, np.float32)
-    out[:ny, :nx] = heights
-    return np.ascontiguousarray(out.reshape(by, block, bx, block).max(axis=(1, 3)))
+    rows = np.maximum.reduceat(heights, np.arange(0, ny, block), axis=0)
+    return np.maximum.reduceat(rows, np.arange(0, nx, block), axis=1)
 
 
 def penetration(

@@ -29,7 +29,9 @@ GROUPS: dict[str, tuple[Kind, ...]] = {
 }
 BAND = 5.0  # degrees, width of a histogram band
 CHORD = 0.05  # mm, how far a drawn arc may stray
-MOST_NODES = 2_000_000  # of the leftover measured for the report; a few seconds
+MOST_NODES = 800_000  # of the leftover measured for the report; a second or two
+VIEW_TOLERANCE = 0.02  # mm of height; of the view that turns
+DRAWN_NODES = 360_000  # of those drawn: one a pixel in a picture of the usual size
 
 
 def value(thing: object, *names: str, default: Any = None) -> Any:
@@ -123,15 +125,14 @@ class Facts:
         kept = np.ascontiguousarray(heights[:: self.every, :: self.every])
         return Grid(grid.x0, grid.y0, grid.cell * self.every, kept.shape[1], kept.shape[0]), kept
 
-    def thickness_at(self, nodes: NDArray[np.int64]) -> Map:
-        """Leftover square to the part at nodes (n,) of the full map, flat indices; nearest measured."""
-        assert self.left_over is not None
-        columns = self.left_over[0].nx
-        ny, nx = self.thickness.shape
-        row = np.minimum((nodes // columns + self.every // 2) // self.every, ny - 1)
-        column = np.minimum((nodes % columns + self.every // 2) // self.every, nx - 1)
-        found: Map = self.thickness[row, column]
-        return found
+    @cached_property
+    def drawn(self) -> tuple[Grid, Map, int]:
+        """The leftover at the nodes that are drawn, and how many measured ones one step of them spans."""
+        assert self.measured is not None
+        grid, heights = self.measured
+        step = max(1, math.ceil(math.sqrt(heights.size / DRAWN_NODES)))
+        kept = np.ascontiguousarray(heights[::step, ::step])
+        return Grid(grid.x0, grid.y0, grid.cell * step, kept.shape[1], kept.shape[0]), kept, step
 
     @cached_property
     def bottom(self) -> float:
@@ -147,19 +148,6 @@ class Facts:
     def stock_top(self) -> float:
         """Upper side of the stock, mm."""
         return float(_stock(self)["max"][2])
-
-    @cached_property
-    def thickness(self) -> Map:
-        """Leftover square to the part, (ny, nx) mm; where no part is below, that of the nearest part."""
-        from scipy import ndimage
-
-        assert self.normal is not None
-        found: Map = self.normal.thickness
-        gaps = np.isnan(found)
-        if not gaps.any():
-            return found
-        near = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
-        return np.asarray(found[tuple(near)], dtype=np.float64)
 
     @cached_property
     def normal(self) -> Any | None:
@@ -198,6 +186,18 @@ class Facts:
         from zrough.thinmesh import thin
 
         return thin(*self.left_over, self.bottom, max_triangles)
+
+    def view_mesh(self, max_triangles: int) -> tuple[ThinMesh, Map] | None:
+        """The same from the nodes that are drawn, and the leftover square to the part at each vertex."""
+        if self.left_over is None:
+            return None
+        from zrough.thinmesh import thin
+
+        grid, heights, step = self.drawn
+        mesh = thin(grid, heights, self.bottom, max_triangles, VIEW_TOLERANCE)
+        if self.normal is None:
+            return mesh, np.zeros(len(mesh.vertices))
+        return mesh, _filled(self.normal.thickness[::step, ::step]).ravel()[mesh.nodes]
 
     @cached_property
     def cap(self) -> float | None:
@@ -311,6 +311,17 @@ class Facts:
         return found
 
 
+def _filled(thickness: Map) -> Map:
+    """Where no part is below, NaN, the thickness on the nearest part."""
+    from scipy import ndimage
+
+    gaps = np.isnan(thickness)
+    if not gaps.any():
+        return thickness
+    near = ndimage.distance_transform_edt(gaps, return_distances=False, return_indices=True)
+    return np.asarray(thickness[tuple(near)], dtype=np.float64)
+
+
 def _expand(path: Toolpath, chord: float) -> tuple[Map, NDArray[np.int64]]:
     """Points (m, 3) along the moves, arcs as chords, and the move each point belongs to."""
     n = len(path)
@@ -407,6 +418,9 @@ def _summary(facts: Facts, levels: list[dict[str, Any]]) -> dict[str, Any]:
         "links_m": facts.distances["links"] / 1000.0,
         "worst_engagement_deg": _worst(facts),
     }
+    chip = value(facts.check, "chip_share")
+    if chip is not None and math.isfinite(chip):
+        found["chip_near_target_share"] = chip
     stair = value(facts.check, "tallest_stair")
     if stair is not None:
         found["tallest_stair_mm"] = stair

@@ -216,7 +216,8 @@ def _close(
     forced[1 : ny - 1, 1 : nx - 1] = False  # only the rim must meet the sides node by node
     flat = np.where(h > -np.inf, bottom, -np.inf)
     size = _tile(h.shape)
-    split_nodes(flat, flat, flat, 0.0, size, forced)
+    # Under stock without a gap the bottom is one plane: only what the rim asks for is to be followed up.
+    split_nodes(flat, flat, flat, 0.0 if (h == -np.inf).any() else np.inf, size, forced)
     base = _leaves(h, forced, size)
 
     def to_nodes(faces: Faces) -> Faces:

@@ -13,8 +13,10 @@ def _strays(h, lo, hi, tol, ay, ax, by, bx, cy, cx):
     """Does the plane through three nodes of the map leave the band lo - tol .. hi + tol inside the triangle?
 
     Nodes beyond the map stand for the nearest one on its border. A triangle with both stock and nothing under
-    it strays.
+    it strays. With an infinite tolerance none does.
     """
+    if tol == np.inf:
+        return False
     ny, nx = h.shape
     ay, by, cy = min(ay, ny - 1), min(by, ny - 1), min(cy, ny - 1)
     ax, bx, cx = min(ax, nx - 1), min(bx, nx - 1), min(cx, nx - 1)

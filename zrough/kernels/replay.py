@@ -88,47 +88,67 @@ def _ahead(ax, ay, bx, by, cx, cy, turn, outer):
 
 
 @_helper
-def _span(y, ax, ay, bx, by, wide, inner, hx, hy, x0, cell, nx):
-    """Nodes ``j0..j1`` of the row ``y`` within ``wide`` of the chord a-b, less ``s0..s1`` within ``inner`` of
-    a.
+def _strip(ax, ay, bx, by, wide, hx, hy):
+    """What `_span` needs of the strip ``wide`` beside the chord a-b: its lean, half its width along a row (0
+    for none), squared length, lean of the line square to the heading (hx, hy)."""
+    dx, dy = bx - ax, by - ay
+    length2 = dx * dx + dy * dy
+    lean, half, lead = 0.0, 0.0, 0.0
+    if abs(dy) > 1e-9:
+        lean, half = dx / dy, wide * math.sqrt(length2) / abs(dy)
+    if hx != 0.0:
+        lead = hy / hx
+    return lean, half, length2, lead
 
-    With a heading (hx, hy) other than nought, only those ahead of a.
+
+@_helper
+def _span(ya, ax, dx, dy, wide2, strip, hx, hy, x0, per, nx):
+    """Nodes ``j0..j1`` of the row ``ya`` above a within ``wide`` of the chord from a along (dx, dy).
+
+    With a heading (hx, hy) other than nought, only those ahead of a. ``per``: nodes a mm.
     """
+    lean, half, length2, lead = strip
     low, high = math.inf, -math.inf
-    ga = wide * wide - (y - ay) * (y - ay)
+    ga = wide2 - ya * ya
     if ga >= 0.0:
-        ga = math.sqrt(ga)
-        low, high = ax - ga, ax + ga
-    gb = wide * wide - (y - by) * (y - by)
+        high = math.sqrt(ga)
+        low = -high
+    gb = wide2 - (ya - dy) * (ya - dy)
     if gb >= 0.0:
         gb = math.sqrt(gb)
-        low, high = min(low, bx - gb), max(high, bx + gb)
-    dx, dy = bx - ax, by - ay
-    if abs(dy) > 1e-9:
+        low, high = min(low, dx - gb), max(high, dx + gb)
+    if half > 0.0:
         # Where the row leaves the strip beside the chord; the ends count only within it.
-        half = wide * math.sqrt(dx * dx + dy * dy) / abs(dy)
-        middle = ax + (y - ay) * dx / dy
-        for x in (middle - half, middle + half):
-            t = (x - ax) * dx + (y - ay) * dy
-            if t >= 0.0 and t <= dx * dx + dy * dy:
-                low, high = min(low, x), max(high, x)
+        x = ya * lean - half
+        t = x * dx + ya * dy
+        if t >= 0.0 and t <= length2:
+            low, high = min(low, x), max(high, x)
+        x = ya * lean + half
+        t = x * dx + ya * dy
+        if t >= 0.0 and t <= length2:
+            low, high = min(low, x), max(high, x)
     if hx > 0.0:
-        low = max(low, ax - (y - ay) * hy / hx)
+        low = max(low, -ya * lead)
     elif hx < 0.0:
-        high = min(high, ax - (y - ay) * hy / hx)
-    elif (y - ay) * hy < 0.0:
+        high = min(high, -ya * lead)
+    elif ya * hy < 0.0:
         high = -math.inf
     if low > high:
-        return 0, 0, -1, -1
-    j0 = max(0, math.ceil((low - x0) / cell))
-    j1 = min(nx - 1, math.floor((high - x0) / cell))
-    g = inner * inner - (y - ay) * (y - ay)
-    if inner > 0.0 and g > 0.0:
+        return 0, -1
+    return max(0, math.ceil((low + ax - x0) * per)), min(nx - 1, math.floor((high + ax - x0) * per))
+
+
+@_helper
+def _within(ya, ax, inner2, x0, per, j0, j1):
+    """Those of the nodes ``j0..j1`` of the row ``ya`` above a within ``inner`` of a, or (j1 + 1, j1)."""
+    g = inner2 - ya * ya
+    if g > 0.0 and j0 <= j1:
         g = math.sqrt(g)
-        s0, s1 = max(j0, math.ceil((ax - g - x0) / cell)), min(j1, math.floor((ax + g - x0) / cell))
+        s0 = max(j0, math.ceil((ax - g - x0) * per))
+        s1 = min(j1, math.floor((ax + g - x0) * per))
         if s0 <= s1:
-            return j0, s0, s1, j1
-    return j0, j1 + 1, j1, j1
+            return s0, s1
+    return j1 + 1, j1
 
 
 @_helper
@@ -146,7 +166,6 @@ def _sweep_layer(layer, x0, y0, cell, outer, inner, ax, ay, bx, by, cx, cy, turn
     ``joined``."""
     ny, nx = layer.shape
     wide = outer + _bulge(ax, ay, bx, by, cx, cy, turn)
-    known = np.float32(inner * inner)
     hx, hy = 0.0, 0.0
     if joined:
         hx, hy = _ahead(ax, ay, bx, by, cx, cy, turn, outer)
@@ -154,21 +173,31 @@ def _sweep_layer(layer, x0, y0, cell, outer, inner, ax, ay, bx, by, cx, cy, turn
         inner = 0.0
     elif abs(bx - ax) + abs(by - ay) > outer:
         inner *= 0.5  # a long piece pays for true distances well inside the cleared ground
-    first = max(0, math.ceil((min(ay, by) - wide - y0) / cell))
-    last = min(ny - 1, math.floor((max(ay, by) + wide - y0) / cell))
+    known = np.float32(inner * inner)
+    dx, dy = bx - ax, by - ay
+    strip = _strip(ax, ay, bx, by, wide, hx, hy)
+    along = 1.0 / strip[2] if strip[2] > 0.0 else 0.0
+    ux, uy, per = along * dx, along * dy, 1.0 / cell
+    first = max(0, math.ceil((min(ay, by) - wide - y0) * per))
+    last = min(ny - 1, math.floor((max(ay, by) + wide - y0) * per))
     for i in range(first, last + 1):
-        y = y0 + i * cell
-        j, s0, s1, j1 = _span(y, ax, ay, bx, by, wide, inner, hx, hy, x0, cell, nx)
-        while j <= j1:
-            if j == s0:
-                j = s1 + 1
-                continue
-            now = layer[i, j]
-            if now > known:
-                d2 = np.float32(_reach(x0 + j * cell, y, ax, ay, bx, by, cx, cy, turn))
-                if d2 < now:
-                    layer[i, j] = d2
-            j += 1
+        ya = y0 + i * cell - ay
+        j0, j1 = _span(ya, ax, dx, dy, wide * wide, strip, hx, hy, x0, per, nx)
+        s0, s1 = _within(ya, ax, inner * inner, x0, per, j0, j1)
+        for side in range(2):
+            if side == 1:
+                j0, s0 = s1 + 1, j1 + 1
+            for j in range(j0, s0):
+                now = layer[i, j]
+                if now > known:
+                    if turn == 0:
+                        xa = x0 + j * cell - ax
+                        t = min(1.0, max(0.0, xa * ux + ya * uy))
+                        d2 = np.float32((xa - t * dx) ** 2 + (ya - t * dy) ** 2)
+                    else:
+                        d2 = np.float32(_reach(x0 + j * cell, ya + ay, ax, ay, bx, by, cx, cy, turn))
+                    if d2 < now:
+                        layer[i, j] = d2
 
 
 @_helper
@@ -249,35 +278,62 @@ def _beyond(px, py, radius, layer, x0, y0, cell):
 
 @_helper
 def _arc_in_material(
-    x, y, z, hx, hy, radius, cosines, sines, delta,
+    x, y, z, hx, hy, radius, cosines, sines, delta, runs, per_d2,
     ax, ay, px, py, cx, cy, turn, bends,
     layer, x0, y0, cell, kind, box, top, tx0, ty0, tcell,
 ):  # fmt: skip
     """Angle of the circle round (x, y) in material, radians; (hx, hy) is the heading, a..p swept by this
     piece.
 
-    ``bends``: the piece is an arc so tight that it may clear ground ahead of itself.
+    ``bends``: the piece is an arc so tight that it may clear ground ahead of itself. ``runs[int(d2 *
+    per_d2)]``: samples from one whose nearest node has that squared distance up to the next in doubt,
+    positive on cleared ground, negative in solid, 0 at a rim.
     """
     ny, nx = layer.shape
     total = 0.0
-    n = len(cosines)
+    n, last = len(cosines), len(runs) - 1
     inv, r2 = 0.5 / radius, radius * radius
-    # The nearest node stands at most 0.71 of a cell away: beyond these the sign is known from it alone.
-    clear1 = np.float32(max(0.0, radius - 0.75 * cell) ** 2)
-    clear4 = np.float32(max(0.0, radius - 4.75 * cell) ** 2)
-    clear12 = np.float32(max(0.0, radius - 12.75 * cell) ** 2)
-    solid = np.float32((radius + 0.75 * cell) ** 2)
     wide = radius + cell
     inside = kind == BLOCK and min(min(x - box[0], box[1] - x), min(y - box[2], box[3] - y)) > wide
     if kind == CYLINDER:
         inside = (x - box[0]) ** 2 + (y - box[1]) ** 2 < max(0.0, box[2] - wide) ** 2
-    gx, gy, gr = (x - x0) / cell + 0.5, (y - y0) / cell + 0.5, radius / cell
+    # In the frame of the layer, in cells, half a cell on: the whole part is the nearest node.
+    gx, gy = (x - x0) / cell + 0.5, (y - y0) / cell + 0.5
+    ghx, ghy = hx * radius / cell, hy * radius / cell
+    # The same for the sides of a block; elsewhere runs in solid need the whole circle in the stock.
+    low_j, high_j = (box[0] - x0) / cell + 0.5, (box[1] - x0) / cell + 0.5
+    low_i, high_i = (box[2] - y0) / cell + 0.5, (box[3] - y0) / cell + 0.5
+    beside = kind == BLOCK and not inside
+    most = 0.0 if bends or not (inside or beside) else 1e9
     k, at, tries = 0, -1, 0  # this sample, the one before, steps of the search between the two
     before, f0, f1, u0, u1, u = -1.0, 0.0, 0.0, 0.0, 1.0, 0.0
-    pex, pey, aex, aey, edge = 0.0, 0.0, 0.0, 0.0, cell
+    pex, pey, aex, aey, edge, v = 0.0, 0.0, 0.0, 0.0, cell, 0.0
     while k < n:
-        jump, exact = 1, tries > 0
+        jump, run = 1, 0
         if tries == 0:
+            # Runs of samples far from any rim, the most of them: by the nearest node alone.
+            known = True
+            while known:
+                u, v = gx + ghx * cosines[k] - ghy * sines[k], gy + ghy * cosines[k] + ghx * sines[k]
+                j, i = min(max(int(u), 0), nx - 1), min(max(int(v), 0), ny - 1)
+                run = int(runs[min(last, int(layer[i, j] * per_d2))])
+                depth = most  # in the stock, cells
+                if beside:
+                    depth = min(most, min(min(u - low_j, high_j - u), min(v - low_i, high_i - v)))
+                    if depth < 0.0:
+                        run = max(run, int(-depth) + 1)
+                jump, known = 1, False
+                if run > 0:
+                    jump = run
+                    known = before < 0.0 and k < n - 1
+                elif run < 0 and before > 0.0 and depth >= 1.0 and k < n - 1:
+                    total += (k - at) * delta
+                    jump = min(-run, int(depth))
+                    known = True
+                if known:
+                    before = cell if run < 0 else -cell
+                    at = k
+                    k = min(k + jump, n - 1)
             aex = hx * cosines[k] - hy * sines[k]
             aey = hy * cosines[k] + hx * sines[k]
             ex, ey = aex, aey
@@ -288,19 +344,8 @@ def _arc_in_material(
         qx, qy = x + radius * ex, y + radius * ey
         if not inside:
             edge = _inside(qx, qy, z, kind, box, top, tx0, ty0, tcell)
-        m = min(edge, cell)
-        if m > 0.0 and not exact:
-            j, i = int(gx + gr * ex), int(gy + gr * ey)
-            v = layer[min(max(i, 0), ny - 1), min(max(j, 0), nx - 1)]
-            if v < clear1:
-                m = -cell
-                if v < clear12:
-                    jump = 12
-                elif v < clear4:
-                    jump = 4
-            else:
-                exact = v <= solid
-        if m > 0.0 and exact:
+        m = -cell if run > 0 else min(edge, cell)
+        if m > 0.0 and run == 0:
             m = min(m, _beyond(qx, qy, radius, layer, x0, y0, cell))
         if bends and m > 0.0:
             m = min(m, (_reach(qx, qy, ax, ay, px, py, cx, cy, turn) - r2) * inv)
@@ -310,6 +355,8 @@ def _arc_in_material(
                 u0, u1, f0, f1 = 0.0, 1.0, before, m
                 u = f0 / (f0 - f1)
                 tries = 1
+                pex = hx * cosines[at] - hy * sines[at]
+                pey = hy * cosines[at] + hx * sines[at]
                 continue
             if at >= 0 and m > 0.0:
                 total += (k - at) * delta
@@ -325,7 +372,7 @@ def _arc_in_material(
             total += (k - at) * delta * (u if before > 0.0 else 1.0 - u)
             tries = 0
             m = -before
-        before, pex, pey, at = m, aex, aey, k
+        before, at = m, k
         k = min(k + jump, n - 1) if k < n - 1 else n
     return total
 
@@ -333,8 +380,8 @@ def _arc_in_material(
 @_kernel
 def engagement(
     end, state, pieces, turns, classes, motion, entry, radius, step, cap,
-    layers, slot_z, slot_seen, slot_used, slot_known, slot_above, x0, y0, cell, band,
-    kind, box, stock_top_z, top, tx0, ty0, tcell, cosines, sines, delta,
+    layers, slot_z, slot_seen, slot_used, slot_known, slot_above, x0, y0, cell, outer, inner,
+    kind, box, stock_top_z, top, tx0, ty0, tcell, cosines, sines, delta, runs, per_d2,
     worst, worst_at, mean, cut_length, over, histogram, entry_histogram,
 ):  # fmt: skip
     """Engagement of every step of the level cutting pieces from ``state`` up to ``end``.
@@ -387,7 +434,7 @@ def engagement(
             return True
         _catch_up(
             layers[slot], slot_z[slot], slot_seen[slot], k, slot_known[slot], slot_above[slot],
-            pieces, turns, x0, y0, cell, radius + band, max(0.0, radius - band),
+            pieces, turns, x0, y0, cell, outer, inner,
         )  # fmt: skip
         slot_seen[slot] = k
         slot_used[slot] = k
@@ -403,7 +450,8 @@ def engagement(
                 hx, hy = -hy * r, hx * r
             if j >= begin:
                 angle = _arc_in_material(
-                    x, y, z, hx, hy, radius, cosines, sines, delta, ax, ay, px, py, cx, cy, turn, bends,
+                    x, y, z, hx, hy, radius, cosines, sines, delta, runs, per_d2,
+                    ax, ay, px, py, cx, cy, turn, bends,
                     layers[slot], x0, y0, cell, kind, box, top, tx0, ty0, tcell,
                 )  # fmt: skip
                 if angle > 0.0 and probing:
@@ -468,56 +516,104 @@ def _carve(
     """
     ny, nx = heights.shape
     half = 0.72 * cell
-    wide = radius + half + _bulge(ax, ay, bx, by, cx, cy, turn)
+    bulge = _bulge(ax, ay, bx, by, cx, cy, turn)
+    wide = radius + half + bulge
     inner, hx, hy = 0.0, 0.0, 0.0
     if joined:
-        inner = radius - corner - half
+        inner = max(0.0, radius - corner - half)
         hx, hy = _ahead(ax, ay, bx, by, cx, cy, turn, radius + half)
+    # Nodes this near the chord are under the flat of the cutter whatever their distance.
+    deep = max(0.0, radius - corner - half - SKIN - bulge)
     r2, in2, far2 = radius * radius, max(0.0, radius - half) ** 2, (radius + half) ** 2
     test2 = max(0.0, radius - SKIN) ** 2
-    first = max(0, math.ceil((min(ay, by) - wide - y0) / cell))
-    last = min(ny - 1, math.floor((max(ay, by) + wide - y0) / cell))
-    area = cell * cell
+    dx, dy, per, area = bx - ax, by - ay, 1.0 / cell, cell * cell
+    strip, core = _strip(ax, ay, bx, by, wide, hx, hy), _strip(ax, ay, bx, by, deep, hx, hy)
+    along = 1.0 / strip[2] if strip[2] > 0.0 else 0.0
+    ux, uy = along * dx, along * dy
+    first = max(0, math.ceil((min(ay, by) - wide - y0) * per))
+    last = min(ny - 1, math.floor((max(ay, by) + wide - y0) * per))
+    flat = max(bottom, z)
     done = np.float32(z + 2e-5)  # the mean of a cell all cut at z, whatever its rounding
+    uncut = max(done, np.float32(flat))
+    taken, deepest, met, xd, yd, xm, ym = 0.0, out[1], out[2], at[0, 0], at[0, 1], at[1, 0], at[1, 1]
     for i in range(first, last + 1):
-        y = y0 + i * cell
-        j, s0, s1, j1 = _span(y, ax, ay, bx, by, wide, inner, hx, hy, x0, cell, nx)
-        while j <= j1:
-            if j == s0:
-                j = s1 + 1
+        ya = y0 + i * cell - ay
+        j0, j1 = _span(ya, ax, dx, dy, wide * wide, strip, hx, hy, x0, per, nx)
+        if j0 > j1:
+            continue
+        s0, s1 = _within(ya, ax, inner * inner, x0, per, j0, j1)
+        c0, c1 = 1, 0
+        rim_row = kind == CYLINDER or (kind == BLOCK and (i < 3 or i > ny - 4))
+        if not rim_row:
+            c0, c1 = _span(ya, ax, dx, dy, deep * deep, core, hx, hy, x0, per, nx)
+            c0, c1 = max(c0, 3), min(c1, nx - 4)
+        if c0 > c1:
+            c0, c1 = s0, s1
+        elif s0 > s1:
+            s0, s1 = c1 + 1, c1
+        # From left to right: rim, flat, (cut by the piece before), flat, rim.
+        for part in range(4):
+            if part == 0:
+                p, q = j0, min(c0, s0)
+            elif part == 1:
+                p, q = c0, s0
+            elif part == 2:
+                p, q = max(c0, s1 + 1), c1 + 1
+            else:
+                p, q = max(c1, s1) + 1, j1 + 1
+            if part == 1 or part == 2:
+                for j in range(p, q):
+                    mean = means[i, j]
+                    # beside a deeper cut a cell's mean may lie below z while its node still stands
+                    if mean > uncut or heights[i, j] > uncut:
+                        if mean > uncut:
+                            taken += mean - flat
+                            means[i, j] = flat
+                        depth = heights[i, j] - flat
+                        if depth > 0.0:
+                            heights[i, j] = flat
+                            if depth > met or depth > deepest:
+                                if depth > deepest:
+                                    deepest, xd, yd = depth, x0 + j * cell, ya + ay
+                                if depth > met:
+                                    met, xm, ym = depth, x0 + j * cell, ya + ay
                 continue
-            # beside a deeper cut a cell's mean may lie below z while its node still stands
-            if means[i, j] <= done and heights[i, j] <= done:
-                j += 1
-                continue
-            x = x0 + j * cell
-            d2 = _reach(x, y, ax, ay, bx, by, cx, cy, turn)
-            if d2 < far2:
-                under = max(bottom, z)
+            for j in range(p, q):
+                if means[i, j] <= done and heights[i, j] <= done:
+                    continue
+                if turn == 0:
+                    xa = x0 + j * cell - ax
+                    t = min(1.0, max(0.0, xa * ux + ya * uy))
+                    d2 = (xa - t * dx) ** 2 + (ya - t * dy) ** 2
+                else:
+                    d2 = _reach(x0 + j * cell, ya + ay, ax, ay, bx, by, cx, cy, turn)
+                if d2 >= far2:
+                    continue
+                under = flat
                 if corner > 0.0:
                     under = max(bottom, z + _profile(min(d2, r2), radius, corner))
                 depth = heights[i, j] - under
                 if d2 < r2 and depth > 0.0:
-                    if depth > out[1]:
-                        out[1] = depth
-                        at[0, 0], at[0, 1] = x, y
-                    if d2 < test2 and depth > out[2]:
-                        out[2] = depth
-                        at[1, 0], at[1, 1] = x, y
                     heights[i, j] = under
+                    if depth > deepest:
+                        deepest, xd, yd = depth, x0 + j * cell, ya + ay
+                    if d2 < test2 and depth > met:
+                        met, xm, ym = depth, x0 + j * cell, ya + ay
                 mean = under
                 if d2 > in2:
-                    share = min(1.0, 0.5 + (radius - math.sqrt(d2)) / cell)
+                    share = min(1.0, 0.5 + (radius - math.sqrt(d2)) * per)
                     mean = math.inf
                     if share > 0.0:
                         mean = share * under + (1.0 - share) * tops[i, j]
                 fall = means[i, j] - mean
                 if fall > 0.0:
-                    if kind != MAP and (i < 3 or j < 3 or i > ny - 4 or j > nx - 4 or kind == CYLINDER):
-                        fall *= _share_of_cell(x, y, cell, kind, box)
-                    out[0] += fall * area
+                    if rim_row or (kind != MAP and (j < 3 or j > nx - 4)):
+                        fall *= _share_of_cell(x0 + j * cell, ya + ay, cell, kind, box)
+                    taken += fall
                     means[i, j] = mean
-            j += 1
+    out[0] += taken * area
+    out[1], out[2] = deepest, met
+    at[0, 0], at[0, 1], at[1, 0], at[1, 1] = xd, yd, xm, ym
 
 
 @_helper
@@ -1088,16 +1184,21 @@ def penetration(
 
 
 @_kernel
-def dilate(heights, drop, out):
-    """``out[i, j]`` = highest of ``heights - drop`` over the square ``drop`` centred there; inf in drop is
-    outside."""
+def dilate(heights, drop, first, last, out):
+    """``out[i, j]`` = highest of ``heights - drop`` over the square ``drop`` centred there, rows
+    ``first..last`` alone; inf in drop is outside. float32."""
     ny, nx = heights.shape
     r = drop.shape[0] // 2
-    for i in range(ny):
+    for i in range(first, last):
+        row = out[i]
         for di in range(max(-r, -i), min(r, ny - 1 - i) + 1):
+            other = heights[i + di]
             for dj in range(-r, r + 1):
                 d = drop[r + di, r + dj]
                 if d == math.inf:
                     continue
-                for j in range(max(0, -dj), min(nx, nx - dj)):
-                    out[i, j] = max(out[i, j], heights[i + di, j + dj] - d)
+                first = max(0, -dj)
+                mine, theirs = row[first : min(nx, nx - dj)], other[first + dj : min(nx, nx - dj) + dj]
+                for j in range(len(mine)):
+                    h = theirs[j] - d
+                    mine[j] = h if h > mine[j] else mine[j]
