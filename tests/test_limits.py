@@ -71,7 +71,7 @@ def test_union_of_insides_less_outsides(job_dict):
     np.testing.assert_allclose(found[alone], expected[alone], atol=1e-5)
 
 
-# corners on a micrometre grid, as drawings have them: shapely divides by lengths that shorter edges round to 0
+# corners on a micrometre grid: shapely divides by lengths that shorter edges round to 0
 MICROMETRES = st.tuples(st.integers(-50_000, 50_000), st.integers(-40_000, 40_000))
 
 

@@ -422,7 +422,7 @@ def test_runs_of_samples_skip_nothing(monkeypatch, stock):
     for _ in range(60):
         x, y = rng.uniform(-42, 42, 2)
         lines.append(f"G1 X{x:.3f} Y{y:.3f}")
-    program, quick = run(text(*lines), stock)
+    _, quick = run(text(*lines), stock)
     table = replay._Layers.runs
 
     def single(self):

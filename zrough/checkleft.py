@@ -28,7 +28,7 @@ class Leftover:
     normal_percentiles : leftover square to the part ("50", "90", "95", "99", "99.9" and "largest").
     tallest_stair, stair_at : see `stairs`.
     excess_volume mm3, excess_height, excess_at : what stands above the lowest surface that the cutter, grown
-        by the allowances, can reach; on the reach map, one node of doubt beside walls taken off.
+        by the allowances, can reach; on the reach map, two nodes of doubt beside walls taken off.
     flats : one entry a flat: z, area mm2, allowance wanted, lowest, mean and highest leftover found.
     reach : pitch of the reach map, mm.
     """
@@ -110,12 +110,12 @@ def _stairs(grid: Grid, reach: Floats, left: Floats) -> tuple[float, tuple[float
 
     On a slope cut in steps, the stock at the outer edge of each step stands above the reach by the height of
     the step below it; on a flat or an upright wall by nothing. Right to one node times the slope; beside a
-    wall steeper than `STEEP` nodes a node counts with the highest reach of its neighbours, so that its doubt
-    is no stair.
+    wall steeper than `STEEP` a node counts with the highest reach of its neighbours, so that its doubt is no
+    stair: a node for where the wall stands, and one for where the cutter that touches it does.
     """
-    highest = _neighbours_highest(reach)
+    highest = _neighbours_highest(reach, 2)
     with np.errstate(invalid="ignore"):
-        gap = left - np.where(highest - reach > STEEP * grid.cell, highest, reach)
+        gap = left - np.where(highest - reach > 2.0 * STEEP * grid.cell, highest, reach)
     gap[~np.isfinite(gap)] = -np.inf
     if not np.isfinite(gap).any():
         return 0.0, (math.nan, math.nan, math.nan)
@@ -130,7 +130,8 @@ def _highest(grid: Grid, gap: Floats, left: Floats) -> tuple[float, tuple[float,
 
 def _excess(grid: Grid, reach: Floats, left: Floats) -> tuple[float, float, tuple[float, float, float]]:
     with np.errstate(invalid="ignore"):
-        gap = left - _neighbours_highest(reach)
+        beside, wall = _neighbours_highest(reach, 1), _neighbours_highest(reach, 2)
+        gap = left - np.where(wall - reach > 2.0 * STEEP * grid.cell, wall, beside)
     gap[~np.isfinite(gap)] = -np.inf
     standing = gap > 0.05
     if not standing.any():
@@ -139,10 +140,10 @@ def _excess(grid: Grid, reach: Floats, left: Floats) -> tuple[float, float, tupl
     return float(gap[standing].sum() * grid.cell**2), height, place
 
 
-def _neighbours_highest(heights: Floats) -> Floats:
+def _neighbours_highest(heights: Floats, nodes: int) -> Floats:
     from scipy import ndimage
 
-    return np.asarray(ndimage.maximum_filter(heights, size=3, mode="nearest"), dtype=np.float64)
+    return np.asarray(ndimage.maximum_filter(heights, size=2 * nodes + 1, mode="nearest"), dtype=np.float64)
 
 
 def _normal(grid: Grid, heights: Floats, part: Any) -> dict[str, float]:
