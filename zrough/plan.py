@@ -34,7 +34,8 @@ log = logging.getLogger(__name__)
 Progress = Callable[[str, int, int], object]
 
 CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
-SHANK_GAP = 0.02  # mm
+SHANK_GAP = 0.01  # mm
+FILM = 0.05  # mm: a bite on a wall no deeper, and shorter than the radius, is a trace of the path, no stair
 DEEP_BITE = 0.03  # mm: a cusp this thick on the wall of a deep level is worth a trace
 
 
@@ -240,6 +241,7 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
         eps=fit + 0.001,
         drop_area=width * length,
         sliver=0.4 * width * length,
+        film=FILM,
         air=0.3 * radius,
         side=-1 if job.roughing.direction == "conventional" else 1,
     )
@@ -253,14 +255,17 @@ def _clear(
     entry = EntryRules.of(job, job.cutter, data.helix_bore, rules.eps)
     # what the climb levels would trace is better taken at full depth once
     deep_bite = 0.98 * CLIMB_BITE if job.roughing.stair_height > 0.0 else DEEP_BITE
+    deepest = float(space.stock.upper[2]) - min(b.primary.z for b in bands)
     total = sum(len(b.levels) for b in bands)
     done = [0]
 
     def one(band: Band) -> tuple[list[list[Piece]], list[feeds.Mark], list[dict[str, Any]]]:
         mine = rules
-        if space.stock.upper[2] - band.primary.z > job.cutter.flute_length:
-            # below the flute the shank passes walls cut before: a hair off them, so that it does not rub
-            mine = replace(rules, eps=rules.eps + SHANK_GAP)
+        if deepest > job.cutter.flute_length:
+            # below the flute the shank passes walls cut before: a hair off what was left there, so that it
+            # does not rub
+            below = space.stock.upper[2] - band.primary.z > job.cutter.flute_length
+            mine = replace(rules, film=0.0, eps=rules.eps + (deep_bite + SHANK_GAP if below else 0.0))
         work = Clearing(space.frame, space.untouched(band.primary.z), mine)
         left: list[dict[str, Any]] = []
         out: list[list[Piece]] = []

@@ -20,7 +20,6 @@ Points = NDArray[np.float64]
 WHOLE = 0.8  # share of the ground under a second entry that must still stand
 FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
 FLAT = 0.004  # mm: a floor this even counts as flat
-FILM = 0.05  # mm: a bite no deeper, and no longer than a radius, is a trace of the path and no stair
 CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may stand free
 LEAD = 0.12  # of the radius: roll-in before the first contact that belongs to the piece
 WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
@@ -42,6 +41,7 @@ class Rules:
     eps : the centre stays this far inside the admissible area.
     drop_area : a wall piece that removes less than this area is left, mm2.
     sliver : the same for what stands free, mm2; it would meet the next cutter at full height.
+    film : a bite on a wall no deeper (mm) and no longer than the radius is left.
     air : a walk ends after this much path without cutting (while looking for its first cut: the radius).
     side : +1 climb (material on the right), -1 conventional.
     """
@@ -59,6 +59,7 @@ class Rules:
     sliver: float
     air: float
     side: int = 1
+    film: float = 0.0
 
     @property
     def floor_radius(self) -> float:
@@ -737,7 +738,7 @@ class Clearing:
         r = self.rules
         area = Piece(pts, arcs, None).area(r.radius)
         swept = pts[max(0, int(np.argmax(arcs > 0.0)) - 1) :]
-        thin = arcs.max() < math.acos(1.0 - FILM / r.radius)
+        thin = arcs.max() < math.acos(1.0 - r.film / r.radius)
         film = film and bool(thin) and float(np.hypot(*np.diff(swept, axis=0).T).sum()) < r.radius
         if not (film or area < least) or np.abs(swept - swept[-1]).max() > self._small():
             return False
