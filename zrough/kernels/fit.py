@@ -14,6 +14,7 @@ from numba import njit
 
 LARGEST_HALF_SWEEP = 1.4835  # 85 degrees: an arc stays below 170
 LINE_BONUS = 1.3  # an arc must reach this much further than a line to be worth it
+STRAY = 0.003  # of its chord's length: what a short piece may stray, as its direction counts as well
 EASE_ABOVE = 0.02  # rad; kinks below one degree are left alone
 
 
@@ -25,7 +26,7 @@ def line_fits(p, i, j, tol):
     if length2 < 1e-18:
         return False
     last = 0.0
-    limit = tol * tol * length2
+    limit = min(tol * tol, STRAY * STRAY * length2) * length2
     for k in range(i + 1, j):
         wx, wy, wz = p[k, 0] - p[i, 0], p[k, 1] - p[i, 1], p[k, 2] - p[i, 2]
         along = wx * dx + wy * dy + wz * dz
@@ -81,6 +82,7 @@ def arc_bend(p, i, j, tol, r_min, r_max, rising, wish):
     length = np.sqrt(dx * dx + dy * dy)
     if j - i < 2 or length < 1e-9:
         return 0.0
+    tol = min(tol, STRAY * length)
     dx /= length
     dy /= length
     half = 0.5 * length
@@ -170,7 +172,7 @@ def follows(p, i, j, tol, r_min, r_max, rising, arcs):
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
 def furthest(p, i, first, limit, tol, r_min, r_max, rising, arcs):
-    """Largest j found in first..limit for which i-j fits, by doubling, then halving; i if first does not."""
+    """Largest j found in first..limit for which i-j fits, by doubling, then halving; i if none near first does."""
     good, bad = i, limit + 1
     j = first
     while j <= limit:
@@ -178,6 +180,9 @@ def furthest(p, i, first, limit, tol, r_min, r_max, rising, arcs):
             good = j
         else:
             bad = j
+        if good == i and j < min(limit, first + 4):
+            j, bad = j + 1, limit + 1  # what is too crooked for so short a piece may pass in a longer one
+            continue
         if good == i or good == limit or bad - good <= 1:
             break
         j = min(limit, 2 * j - i) if bad > limit else (good + bad) // 2
