@@ -6,6 +6,7 @@ chords makes it slow down; lines and arcs as long as the tolerance allows keep p
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,6 +60,7 @@ def fit(
     min_length: float = 0.0,
     max_radius: float = MAX_RADIUS,
     breaks: ArrayLike | None = None,
+    stray: float = math.inf,
 ) -> Segments:
     """Few lines and arcs that follow a polyline, all within ``tolerance`` of it and it of them.
 
@@ -70,13 +72,15 @@ def fit(
         the polyline's chords included.
     min_length : float, mm. Segments shorter than this are avoided where the tolerance allows.
     max_radius : float, mm. No arc is flatter.
+    stray : float. The tolerance of a short segment is at most this share of its chord, so that its direction
+        holds as well.
     breaks : (k,) int, optional. Input points where a segment must end (a change of feed or of purpose).
 
     Raises
     ------
     PlanError : a coordinate is not a number, or the tolerance is not above zero.
     """
-    return _fit(points, tolerance, min_length, max_radius, breaks, keep_breaks=False)
+    return _fit(points, tolerance, min_length, max_radius, breaks, keep_breaks=False, stray=stray)
 
 
 def _fit(
@@ -86,6 +90,7 @@ def _fit(
     max_radius: float,
     breaks: ArrayLike | None,
     keep_breaks: bool,
+    stray: float = math.inf,
 ) -> Segments:
     """`fit`; with ``keep_breaks`` a move that ends where it began (a full circle) survives as well."""
     given = np.ascontiguousarray(points, dtype=np.float64)
@@ -103,7 +108,7 @@ def _fit(
         return Segments(
             start, given[:0], nothing.astype(np.int8), nothing.reshape(0, 2), np.zeros(1, np.int64)
         )
-    joints, bends = _run_kernel(given[kept], stops, tolerance, min_length, max_radius)
+    joints, bends = _run_kernel(given[kept], stops, tolerance, stray, min_length, max_radius)
     ends = given[kept[joints]]
     turn, centre = _arcs_of(ends, bends)
     original = kept[joints]
@@ -132,6 +137,7 @@ def _run_kernel(
     points: NDArray[np.float64],
     stops: NDArray[np.int64],
     tolerance: float,
+    stray: float,
     min_length: float,
     max_radius: float,
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
@@ -144,8 +150,8 @@ def _run_kernel(
     bends = np.zeros(len(p) + 1)
     rising = bool(np.ptp(p[:, 2]) > 0)
     count = fit_pieces(
-        p, run, stops, float(tolerance), float(min_length), 2.0 * tolerance, float(max_radius), rising,
-        joints, bends,
+        p, run, stops, float(tolerance), float(stray), float(min_length), 2.0 * tolerance,
+        float(max_radius), rising, joints, bends,
     )  # fmt: skip
     return joints[: count + 1], bends[:count]
 

@@ -16,6 +16,7 @@ from .levels import Level
 from .rings import Entry, Frame, Piece, Points
 from .toolpath import Kind, Toolpath
 
+STRAY = 0.003  # of its chord: what a short segment may stray; its direction counts in the engagement
 OVER = 1.0  # mm a link passes above the highest stock in its way
 SLOPE = 8.0  # a lift off the floor is spread over this many times its height
 
@@ -248,7 +249,7 @@ class Linker:
         if tall is not None:
             depth = np.maximum(depth, tall.take(pts, self.radius))
         step_feeds, change = feeds.along(self.data, arc, depth)
-        fitted = arcs.fit(pts, self.ways.tolerance, self.ways.min_length, breaks=change)
+        fitted = arcs.fit(pts, self.ways.tolerance, self.ways.min_length, breaks=change, stray=STRAY)
         n = len(fitted)
         ends = np.column_stack([fitted.ends[:, :2], np.full(n, level.z)])
         feed = fitted.smallest(step_feeds)

@@ -14,19 +14,18 @@ from numba import njit
 
 LARGEST_HALF_SWEEP = 1.4835  # 85 degrees: an arc stays below 170
 LINE_BONUS = 1.3  # an arc must reach this much further than a line to be worth it
-STRAY = 0.003  # of its chord's length: what a short piece may stray, as its direction counts as well
 EASE_ABOVE = 0.02  # rad; kinks below one degree are left alone
 
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
-def line_fits(p, i, j, tol):
+def line_fits(p, i, j, tol, stray):
     """True if points i..j advance along the chord i-j and stay within tol of it."""
     dx, dy, dz = p[j, 0] - p[i, 0], p[j, 1] - p[i, 1], p[j, 2] - p[i, 2]
     length2 = dx * dx + dy * dy + dz * dz
     if length2 < 1e-18:
         return False
     last = 0.0
-    limit = min(tol * tol, STRAY * STRAY * length2) * length2
+    limit = min(tol * tol, stray * stray * length2) * length2
     for k in range(i + 1, j):
         wx, wy, wz = p[k, 0] - p[i, 0], p[k, 1] - p[i, 1], p[k, 2] - p[i, 2]
         along = wx * dx + wy * dy + wz * dz
@@ -75,14 +74,14 @@ def arc_holds(p, i, j, bend, tol, rising):
 
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
-def arc_bend(p, i, j, tol, r_min, r_max, rising, wish):
+def arc_bend(p, i, j, tol, stray, r_min, r_max, rising, wish):
     """Bend of an arc i-j within tol, 0 if there is none. ``wish`` (NaN: none) is preferred if allowed."""
     ax, ay = p[i, 0], p[i, 1]
     dx, dy = p[j, 0] - ax, p[j, 1] - ay
     length = np.sqrt(dx * dx + dy * dy)
     if j - i < 2 or length < 1e-9:
         return 0.0
-    tol = min(tol, STRAY * length)
+    tol = min(tol, stray * length)
     dx /= length
     dy /= length
     half = 0.5 * length
@@ -127,9 +126,9 @@ def arc_bend(p, i, j, tol, r_min, r_max, rising, wish):
 
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
-def piece(p, i, j, tol, r_min, r_max, rising, heading):
+def piece(p, i, j, tol, stray, r_min, r_max, rising, heading):
     """(fits, bend) of the piece i-j: a line if one fits, else an arc leaving along ``heading`` if it can."""
-    if line_fits(p, i, j, tol):
+    if line_fits(p, i, j, tol, stray):
         return True, 0.0
     wish = np.nan
     if not np.isnan(heading):
@@ -138,7 +137,7 @@ def piece(p, i, j, tol, r_min, r_max, rising, heading):
         off -= 2.0 * np.pi * np.rint(off / (2.0 * np.pi))
         if length > 1e-9 and abs(off) < LARGEST_HALF_SWEEP:
             wish = -2.0 * np.tan(off) / length
-    bend = arc_bend(p, i, j, tol, r_min, r_max, rising, wish)
+    bend = arc_bend(p, i, j, tol, stray, r_min, r_max, rising, wish)
     return bend != 0.0, bend
 
 
@@ -163,20 +162,20 @@ def kink(a, b):
 
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
-def follows(p, i, j, tol, r_min, r_max, rising, arcs):
+def follows(p, i, j, tol, stray, r_min, r_max, rising, arcs):
     """True if the piece i-j fits as a line (arcs 0) or as an arc (arcs 1)."""
     if arcs == 0:
-        return line_fits(p, i, j, tol)
-    return arc_bend(p, i, j, tol, r_min, r_max, rising, np.nan) != 0.0
+        return line_fits(p, i, j, tol, stray)
+    return arc_bend(p, i, j, tol, stray, r_min, r_max, rising, np.nan) != 0.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
-def furthest(p, i, first, limit, tol, r_min, r_max, rising, arcs):
-    """Largest j found in first..limit for which i-j fits, by doubling, then halving; i if none near first does."""
+def furthest(p, i, first, limit, tol, stray, r_min, r_max, rising, arcs):
+    """Largest j found in first..limit for which i-j fits, by doubling, then halving; i if none does."""
     good, bad = i, limit + 1
     j = first
     while j <= limit:
-        if follows(p, i, j, tol, r_min, r_max, rising, arcs):
+        if follows(p, i, j, tol, stray, r_min, r_max, rising, arcs):
             good = j
         else:
             bad = j
@@ -190,12 +189,12 @@ def furthest(p, i, first, limit, tol, r_min, r_max, rising, arcs):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def fit_pieces(p, run, stops, tol, min_length, r_min, r_max, rising, joints, bends):
+def fit_pieces(p, run, stops, tol, stray, min_length, r_min, r_max, rising, joints, bends):
     """Fit the whole polyline; returns the number of pieces.
 
     p (n, 3); run (n,) path length up to each point; stops (m,) ascending indices where a piece must end,
     the last is n - 1. Fills joints (up to n) and bends (up to n): piece k goes from joints[k] to
-    joints[k + 1].
+    joints[k + 1]. A piece strays at most ``stray`` times its chord: a short one's direction counts too.
     """
     joints[0] = 0
     count = joints[0]  # read back: a literal 0 would compile every callee a second time
@@ -209,23 +208,23 @@ def fit_pieces(p, run, stops, tol, min_length, r_min, r_max, rising, joints, ben
         while i < stop:
             j = i
             for arcs in range(2):
-                k = furthest(p, i, max(j + 1, i + 1 + arcs), stop, tol, r_min, r_max, rising, arcs)
+                k = furthest(p, i, max(j + 1, i + 1 + arcs), stop, tol, stray, r_min, r_max, rising, arcs)
                 if arcs == 0 or (k > j and run[k] - run[i] > LINE_BONUS * (run[j] - run[i])):
                     j = max(k, i + 1)
                 if j == stop:
                     break
-            bend = piece(p, i, j, tol, r_min, r_max, rising, heading)[1]
+            bend = piece(p, i, j, tol, stray, r_min, r_max, rising, heading)[1]
             bends[count] = bend
             count += 1
             joints[count] = j
             heading = headings(p, i, j, bend)[1]
             i = j
-        count = ease(p, run, block, count, tol, min_length, r_min, r_max, rising, joints, bends)
+        count = ease(p, run, block, count, tol, stray, min_length, r_min, r_max, rising, joints, bends)
     return count
 
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
-def ease(p, run, block, count, tol, min_length, r_min, r_max, rising, joints, bends):
+def ease(p, run, block, count, tol, stray, min_length, r_min, r_max, rising, joints, bends):
     """Move joints of the pieces block..count back where that spares a short piece or flattens a kink.
 
     The greedy walk takes each piece as far as it goes, so joints can only move back. Returns the new count.
@@ -237,7 +236,7 @@ def ease(p, run, block, count, tol, min_length, r_min, r_max, rising, joints, be
         after = np.nan if k + 1 == count else headings(p, b, joints[k + 2], bends[k + 1])[0]
         short = run[b] - run[m] < min_length
         if short:
-            fits, bend = piece(p, a, b, tol, r_min, r_max, rising, before)
+            fits, bend = piece(p, a, b, tol, stray, r_min, r_max, rising, before)
             if fits:  # a longer piece fits after all
                 bends[k - 1] = bend
                 for q in range(k, count):
@@ -258,9 +257,9 @@ def ease(p, run, block, count, tol, min_length, r_min, r_max, rising, joints, be
             t = m - back
             tight = min(run[b] - run[t], run[t] - run[a]) < min_length
             if not (tight and not best_short) and (best_short or run[m] - run[t] <= 0.5 * (run[m] - run[a])):
-                fits_a, bend_a = piece(p, a, t, tol, r_min, r_max, rising, before)
+                fits_a, bend_a = piece(p, a, t, tol, stray, r_min, r_max, rising, before)
                 a0, a1 = headings(p, a, t, bend_a)
-                fits_b, bend_b = piece(p, t, b, tol, r_min, r_max, rising, a1)
+                fits_b, bend_b = piece(p, t, b, tol, stray, r_min, r_max, rising, a1)
                 if not fits_b:
                     misses += 1
                     if misses > 3:

@@ -551,17 +551,20 @@ def _carve(
             c0, c1 = s0, s1
         elif s0 > s1:
             s0, s1 = c1 + 1, c1
-        # From left to right: rim, flat, (cut by the piece before), flat, rim.
-        for part in range(4):
-            if part == 0:
-                p, q = j0, min(c0, s0)
-            elif part == 1:
-                p, q = c0, s0
+        # From left to right: rim, flat, rim, (cut by the piece before), rim, flat, rim; most are empty.
+        for part in range(6):
+            p, q = j0, min(c0, s0)
+            if part == 1:
+                p, q = c0, min(c1 + 1, s0)
             elif part == 2:
+                p, q = c1 + 1, (s0 if c0 < s0 else 0)
+            elif part == 3:
+                p, q = s1 + 1, (c0 if c1 > s1 else 0)
+            elif part == 4:
                 p, q = max(c0, s1 + 1), c1 + 1
-            else:
+            elif part == 5:
                 p, q = max(c1, s1) + 1, j1 + 1
-            if part == 1 or part == 2:
+            if part == 1 or part == 4:
                 for j in range(p, q):
                     mean = means[i, j]
                     # beside a deeper cut a cell's mean may lie below z while its node still stands
