@@ -304,10 +304,11 @@ class Roughing(Table):
     )
     stair_height: Length = Field(
         default_factory=float,
-        description="highest stair wanted on walls; 0: no climb levels; default: diameter/10",
+        description="highest stair wanted on walls; 0: no limit; default: diameter/10, or none beside "
+        "stair_normal",
     )
     stair_normal: Positive | None = Field(
-        default=None, description="the same limit, as leftover normal to the surface"
+        default=None, description="most that a stair may stand off the surface, square to it, over the allowance"
     )
     wall_allowance: Length = Field(default=0.3, description="stock left on walls")
     floor_allowance: Length = Field(default=0.2, description="stock left on floors")
