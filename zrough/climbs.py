@@ -146,8 +146,6 @@ class _Trimmer:
 
     def _decide(self, level: Level, above: float) -> bool:
         """Whether the level is cut anywhere; its closed ground is put into the space."""
-        from scipy.ndimage import binary_dilation
-
         walls, z = self.walls, level.z
         ring = _Ring(*_arrays(self.space.rings(z)))
         following = _Ring(*_arrays(self.space.rings(above)))
@@ -164,7 +162,7 @@ class _Trimmer:
         flat = self._flat(gained, level)
         needed = self._spread(needed, ~upright)
         if flat.any():
-            needed |= ~upright & binary_dilation(flat, iterations=2)[self._nodes(walls.xy)]
+            needed |= ~upright & self._beside(flat, gained, needed, upright)
         chosen, lone = self._chosen(gained, flat, needed | upright, level, above)
         if not needed.any() and not (chosen.any() and (level.floor or lone.any())):
             return False
@@ -212,6 +210,20 @@ class _Trimmer:
             return np.zeros_like(gained)
         flat = gained & (self.tip >= level.z - self.drops.get(level.z, 0.0) - 1e-6)
         return np.asarray(binary_dilation(flat, iterations=3) & gained)
+
+    def _beside(self, flat: Flags, gained: Flags, needed: Flags, upright: Flags) -> Flags:
+        """Points from which the cutter goes onto a flat: those close to it, else all round its patch."""
+        from scipy.ndimage import binary_dilation, distance_transform_edt, label
+
+        space, at = self.space, self._nodes(self.walls.xy)
+        reach = (space.corner + REACH * space.radius) / space.grid.cell
+        beside: Flags = np.asarray(distance_transform_edt(~flat) <= max(reach, 2.0))[at]
+        number, _ = label(gained, structure=np.ones((3, 3)))
+        for k in np.unique(number[flat]):
+            near = binary_dilation(number == k, structure=np.ones((3, 3)), iterations=2)[at]
+            if not (near & (needed | beside) & ~upright).any():
+                beside |= near
+        return beside
 
     def _chosen(
         self, gained: Flags, flat: Flags, wanted: Flags, level: Level, above: float

@@ -31,6 +31,7 @@ from zrough.jobtables import (
     Output,
     Part,
     PreDrilled,
+    Proposal,
     Regions,
     Roughing,
     SemiFinish,
@@ -42,7 +43,7 @@ from zrough.jobtables import (
 
 __all__ = [
     "Cover", "Cutter", "Entry", "Holder", "Job", "Keepout", "Links", "Machine", "Material", "Output", "Part",
-    "PreDrilled", "Regions", "Roughing", "SemiFinish", "Setup", "Stock",
+    "PreDrilled", "Proposal", "Regions", "Roughing", "SemiFinish", "Setup", "Stock",
 ]  # fmt: skip
 
 MAX_FILE = 16 * 1024 * 1024  # bytes; a job file is a page or two, outlines included
@@ -95,6 +96,7 @@ class Job(Table):
     regions: Regions = Field(default_factory=lambda: Regions(), description="where to cut and where not")
     cover: Cover = Field(default_factory=lambda: Cover(), description="openings planned as if filled")
     semi_finish: SemiFinish = Field(default_factory=lambda: SemiFinish(), description="the next operation")
+    propose: Proposal = Field(default_factory=lambda: Proposal(), description="what to choose from")
     output: Output = Field(default_factory=lambda: Output(), description="how the NC text is written")
 
     _base_dir: Path = PrivateAttr(default=Path("."))

@@ -176,7 +176,7 @@ def _bands(job: Job, space: Space, part: parts.Part, stock: Stock, data: Cutting
     inner = [z for z in heights if floor + levels.SAME < z < top - levels.SAME]
     known = [z for z in inner if _stands(space, z, drops[z])]
     allowed = climbs.limits_of(job, space)
-    costs = Costs(space, data, job.links.feed or data.link_feed)
+    costs = Costs(space, data, job.machine.acceleration)
     bands = levels.choose(
         top, floor, known, min(data.level_depth, job.cutter.flute_length),
         climbs.between(space, allowed, [top, floor, *known]), costs.primary, costs.ledge,
