@@ -13,8 +13,7 @@ from zrough.kernels import replay as kernels
 from zrough.nexttool import by_rows
 from zrough.replay import Body, Floats, Replay
 
-REACH_NODES = 400_000  # nodes of the map on which reach is worked out
-NORMAL_NODES = 150_000  # nodes at which the leftover square to the part is measured
+REACH_NODES = 400_000  # nodes on which reach and the leftover square to the part are worked out
 STEEP = 3.0  # rise over run between nodes above which a slope is a wall
 
 
@@ -69,10 +68,15 @@ def measure(job: Any, run: Replay, part: Any, body: Body, lowest: float) -> Left
     reach_grid, reach, left = _reachable(run, body, wall, floor, lowest)
     gap = _gaps(reach_grid, reach, left)
     stair, stair_at = _highest(reach_grid, gap, left)
-    square, square_at = _highest(reach_grid, gap * _cosine(reach_grid, reach), left)
+    normal = _normal(reach_grid, left, part)
+    # the reach knows what cannot be cut, the distance from the part is exact: the smaller of the two holds
+    slant = gap * _cosine(reach_grid, reach)
+    if normal is not None:
+        slant = np.nan_to_num(np.minimum(slant, normal.thickness - min(wall, floor)), nan=0.0)
+    square, square_at = _highest(reach_grid, slant, left)
     volume, height, place = _excess(reach_grid, reach, left)
     return Leftover(
-        run.grid, heights, _normal(run.grid, heights, part), stair, stair_at, volume, height, place,
+        run.grid, heights, _shares(normal), stair, stair_at, volume, height, place,
         _flats(job, run, part, floor), reach_grid.cell, square, square_at,
     )  # fmt: skip
 
@@ -128,7 +132,7 @@ def _gaps(grid: Grid, reach: Floats, left: Floats) -> Floats:
 
 
 def _cosine(grid: Grid, reach: Floats) -> Floats:
-    """Cosine of the slope at every node, by the shallower neighbour on each axis: rather too large than small."""
+    """Cosine of the slope at every node, by the shallower neighbour on each axis: not too small."""
     square = np.zeros(reach.shape)
     for axis in (0, 1):
         with np.errstate(invalid="ignore"):
@@ -164,18 +168,22 @@ def _neighbours_highest(heights: Floats, nodes: int) -> Floats:
     return np.asarray(ndimage.maximum_filter(heights, size=2 * nodes + 1, mode="nearest"), dtype=np.float64)
 
 
-def _normal(grid: Grid, heights: Floats, part: Any) -> dict[str, float]:
-    """Distance from the stock's surface to the nearest point of the part, over nodes with part under them."""
+def _normal(grid: Grid, heights: Floats, part: Any) -> Any | None:
+    """`NormalLeftover` over nodes with part under them, None without any."""
     from zrough.errors import StockError
     from zrough.leftover import normal_leftover
 
-    every = max(1, math.ceil(math.sqrt(heights.size / NORMAL_NODES)))
-    thin = Grid(grid.x0, grid.y0, grid.cell * every, -(-grid.nx // every), -(-grid.ny // every))
     try:
-        found = normal_leftover(thin, heights[::every, ::every], part.triangles)
+        return normal_leftover(grid, heights, part.triangles)
     except StockError:
+        return None
+
+
+def _shares(normal: Any | None) -> dict[str, float]:
+    """Percentiles of the distance from the stock's surface to the nearest point of the part."""
+    if normal is None:
         return {}
-    return {**{f"{k:g}": float(v) for k, v in found.percentiles.items()}, "largest": float(found.largest)}
+    return {**{f"{k:g}": float(v) for k, v in normal.percentiles.items()}, "largest": float(normal.largest)}
 
 
 def _flats(job: Any, run: Replay, part: Any, floor: float) -> tuple[dict[str, Any], ...]:

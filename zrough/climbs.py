@@ -1,10 +1,10 @@
 """Climb levels by region: each is cut only where leaving it out would leave a stair above the limit.
 
 Points follow the walls up through a band. Each stands on the boundary of the ground cut so far, and knows the
-height it was cut at. At the next height a point asks what the stair would be if this height were left out: from
-its own height up to the one after, with the width in plan that the surface gains meanwhile. Where that passes
-the limit the height is cut, and points on its boundary take over. Elsewhere the ground is closed to the cutter
-at this height, so that nothing is traced for nothing.
+height it was cut at. At the next height a point asks what the stair would be if this height were left out:
+from its own height up to the one after, with the width in plan that the surface gains meanwhile. Where that
+passes the limit the height is cut, and points on its boundary take over. Elsewhere the ground is closed to
+the cutter at this height, so that nothing is traced for nothing.
 """
 
 from __future__ import annotations
@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 LEAST_BITE = 0.01  # mm: where the surface gains less width the wall is upright
 CLOSE = 1.5  # cells: how far the cutter stays off the boundary of ground that is not to be cut
 FAR = 1e4  # mm: the surface does not come up to the level any more
-REACH = 0.3  # of the radius
+REACH = 0.3  # of the radius: how far from a flat its wall counts as its own
+SPREAD = 1.0  # of the radius: how far a stretch to be cut is lengthened, so that a pass can roll in
 SPARE = 1.0 + 1e-6
 
 
@@ -182,13 +183,13 @@ class _Trimmer:
         if not needed.any() or needed.all():
             return needed
         away, _ = cKDTree(self.walls.xy[needed]).query(self.walls.xy)
-        return np.asarray(needed | (may & (away <= REACH * self.space.radius)))
+        return np.asarray(needed | (may & (away <= SPREAD * self.space.radius)))
 
     def _stair(self, up: Floats, here: Floats, rise: Floats, there: Floats) -> Floats:
         """Leftover square to the surface if the level is left out, mm.
 
-        The surface is taken as two planes that meet where it is cut at the level; the edge of the stair stands
-        upright over its foot.
+        The surface is taken as two planes that meet where it is cut at the level; the edge of the stair
+        stands upright over its foot.
         """
         there = np.minimum(there, FAR)
         here = np.minimum(here, there)
@@ -311,4 +312,3 @@ def _to_line(rise: Floats, ax: Floats, az: Floats, bx: Floats, bz: Floats) -> Fl
     size = np.maximum(ex * ex + ez * ez, 1e-300)
     t = np.clip((-ax * ex + (rise - az) * ez) / size, 0.0, 1.0)
     return np.asarray(np.hypot(ax + t * ex, az + t * ez - rise), dtype=np.float64)
-

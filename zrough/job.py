@@ -502,10 +502,11 @@ def _with_defaults(raw: dict[str, Any]) -> dict[str, Any]:
         first = cutters[0] if cutters and isinstance(cutters[0], dict) else None
     diameter = first.get("diameter") if first else None
     roughing = filled.setdefault("roughing", {})
-    if isinstance(roughing, dict) and isinstance(diameter, int | float) and not isinstance(diameter, bool):
-        # In the file's own unit, like the diameter it comes from. A limit square to the surface stands alone.
-        if "stair_normal" not in roughing:
-            roughing.setdefault("stair_height", diameter / 10 if 0 < diameter < 1e6 else 0.0)
+    known = isinstance(diameter, int | float) and not isinstance(diameter, bool)
+    # A limit square to the surface stands alone.
+    if isinstance(roughing, dict) and known and "stair_normal" not in roughing:
+        # In the file's own unit, like the diameter it comes from.
+        roughing.setdefault("stair_height", diameter / 10 if 0 < diameter < 1e6 else 0.0)
     output = filled.setdefault("output", {})
     if isinstance(output, dict):
         output.setdefault("decimals", 5 if inch else 4)

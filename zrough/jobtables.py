@@ -308,7 +308,7 @@ class Roughing(Table):
         "stair_normal",
     )
     stair_normal: Positive | None = Field(
-        default=None, description="most that a stair may stand off the surface, square to it, over the allowance"
+        default=None, description="most that a stair may stand off the surface, over the allowance"
     )
     wall_allowance: Length = Field(default=0.3, description="stock left on walls")
     floor_allowance: Length = Field(default=0.2, description="stock left on floors")

@@ -1,9 +1,9 @@
 """What a level will cost, guessed from the ground it has to clear: enough to choose heights by.
 
-The path is the ground swept over the radial width, plus a share for the ends of passes and thin bites on walls.
-Each stretch of path costs time to get up to its feed, and a way to the next one; ground that is closed all round
-costs a way down. The shares were fitted to whole plans of the example parts: their primary levels come out
-within about a tenth where the cut decides, and within a quarter where links do.
+The path is the ground swept over the radial width, plus a share for the ends of passes and thin bites on
+walls. Each stretch of path costs time to get up to its feed, and a way to the next one; ground that is
+closed all round costs a way down. The shares were fitted to whole plans of the example parts: their primary
+levels come out within about a tenth where the cut decides, and within a quarter where links do.
 """
 
 from __future__ import annotations

@@ -18,8 +18,8 @@ class Level:
     """One height at which the cutter clears ground; the planner fills in what it cost.
 
     ``z`` tip height; ``top`` height of the material it meets (the primary level above, or the stock's top);
-    ``kind`` "primary" or "climb"; ``reason`` in words; ``band`` index of its primary level; ``floor`` says that
-    it leaves a floor (a flat, or the lowest ground), which is made even.
+    ``kind`` "primary" or "climb"; ``reason`` in words; ``band`` index of its primary level; ``floor`` says
+    that it leaves a floor (a flat, or the lowest ground), which is made even.
     ``area_mm2`` ground cleared, ``removed_mm3`` = area x height met, ``cut_mm`` path in material, ``link_mm``
     path out of it, ``wall_mm`` length of wall traced, ``pieces`` walks, ``time_s`` model time.
     """
@@ -70,7 +70,8 @@ def choose(
     stair : largest gap between neighbouring levels of any kind; 0 = no climb levels but flats. Or a function
         of a band's lower and upper end that gives the heights of climb levels between them, bottom up.
     cost : of a primary level at the first height cut from the second one down, in any unit.
-    ledge : of a flat cut as a climb level, from its height, that of the level below, and the band's upper end.
+    ledge : of a flat cut as a climb level, from its height, that of the level below, and the band's upper
+    end.
 
     Every gap of primary levels is at most ``depth``; the sum of costs is the least over all chains of the
     candidate heights (flats, and even splits between them), found by dynamic programming.
@@ -96,8 +97,9 @@ def choose(
 def _climbs(low: float, high: float, flats: Sequence[float], between: Between) -> list[float]:
     """Heights of climb levels in a band, bottom up.
 
-    Steps from end to end of the band, for walls that pass all its flats, and steps between neighbouring flats,
-    for walls that end on one; where both are at hand each wall gets by with the fewest (see `climbs.trim`).
+    Steps from end to end of the band, for walls that pass all its flats, and steps between neighbouring
+    flats, for walls that end on one; where both are at hand each wall gets by with the fewest (see
+    `climbs.trim`).
     """
     found = list(flats)
     ends = [(low, high)] if not flats else [(low, high), *pairwise([low, *flats, high])]

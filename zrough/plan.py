@@ -166,14 +166,14 @@ def _bands(job: Job, space: Space, part: parts.Part, stock: Stock, data: Cutting
     level_ground = flats.find(part, tilt_deg=job.roughing.flat_tilt_deg)
     heights = [z + space.floor for z in flats.heights(level_ground)]
     drops = {f.z + space.floor: f.drop for f in sorted(level_ground, key=lambda f: f.drop)}
-    floor = next((z for z in heights if abs(z - floor) < 1e-4), floor)
+    floor = next((z for z in heights if z - drops[z] - 1e-4 < floor < z + 1e-4), floor)
     if job.roughing.floor_z is not None:
         floor = max(floor, job.roughing.floor_z)
     if floor >= top - levels.SAME:
         raise PlanError(
             f"lowest level z = {floor:g} is not below the stock's top z = {top:g}; lower roughing.floor_z"
         )
-    inner = [z for z in heights if floor + levels.SAME < z < top - levels.SAME]
+    inner = [z for z in heights if floor - levels.SAME < z < top - levels.SAME]
     known = [z for z in inner if _stands(space, z, drops[z])]
     allowed = climbs.limits_of(job, space)
     costs = Costs(space, data, job.machine.acceleration)

@@ -1,9 +1,10 @@
-"""Cutter, level depth, stair height and radial width for the least time of roughing and semi-finishing together.
+"""Cutter, level depth, stair height and radial width for the least time of roughing and semi-finishing
+together.
 
-Every combination is estimated first: levels and areas from a coarse map of each cutter, feeds from the cutting
-data, stairs from their closed form. The best of them, at least one for each cutter, are then planned and
-replayed in full; the ball-nose is driven over what they really leave. Its feed falls where its bite passes the
-limit, so tall stairs are paid for there.
+Every combination is estimated first: levels and areas from a coarse map of each cutter, feeds from the
+cutting data, stairs from their closed form. The best of them, at least one for each cutter, are then planned
+and replayed in full; the ball-nose is driven over what they really leave. Its feed falls where its bite
+passes the limit, so tall stairs are paid for there.
 """
 
 from __future__ import annotations
@@ -67,7 +68,8 @@ class Row:
     rough_s, semi_s : model seconds of roughing and of the ball-nose pass; ``planned`` tells whether from a
         whole plan and its replay, or from the estimate. estimate_s : the two together as first estimated.
     engagement_deg, power_kw, deflection_mm, feed : at the cap (mm, mm/min). thickest : mm, the ball-nose's
-        thickest bite; slow_share : of its path in cut where the feed falls. removed_cm3 : None if not planned.
+        thickest bite; slow_share : of its path in cut where the feed falls. removed_cm3 : None if not
+        planned.
     reasons : why it stands where it stands. ok : may be used.
     """
 
@@ -194,7 +196,7 @@ def variant(job: Job, choice: Choice) -> Job:
 
 
 def ball_feed(job: Job) -> float:
-    """Feed of the ball-nose, mm/min: the job's, else what the cutting data say for its step and load limit."""
+    """Feed of the ball-nose, mm/min: the job's, else from cutting data for its step and load limit."""
     from zrough.nexttool import DEFAULT_CUSP, step_for_cusp
 
     semi = job.semi_finish
@@ -403,7 +405,8 @@ class _Bench:
         return self._walls[key]
 
     def _semi_finish(self, choice: Choice) -> tuple[float, float, float]:
-        """Seconds, thickest bite in mm and share of slowed path of the ball-nose, from the stairs' closed form.
+        """Seconds, thickest bite in mm and share of slowed path of the ball-nose, from the stairs' closed
+        form.
 
         Along a stair the bite grows evenly from the allowance to the stair's edge.
         """
@@ -525,7 +528,9 @@ def _table(real: Sequence[Row], ranked: Sequence[Row], chosen: Sequence[Row]) ->
         if row in chosen:
             continue
         a, b = scale.get("rough_s", 1.0), scale.get("semi_s", 1.0)
-        note = f"estimate, roughing times {a:.2f} and semi-finishing times {b:.2f} as the planned ones came out"
+        note = (
+            f"estimate, roughing times {a:.2f} and semi-finishing times {b:.2f} as the planned ones came out"
+        )
         rest.append(
             replace(row, rough_s=row.rough_s * a, semi_s=row.semi_s * b, reasons=(*row.reasons, note))
         )

@@ -63,7 +63,7 @@ class Space:
         return np.asarray(self.cl <= z - self.floor + 1e-9)
 
     def rings(self, z: float) -> Rings:
-        """Exact boundary of the ground the part leaves free at tip height ``z``; kept for the next question."""
+        """Exact boundary of the ground the part leaves free at tip height ``z``; kept for the next call."""
         found = self._rings.get(z)
         if found is None:
             wide = self.radius + self.wall

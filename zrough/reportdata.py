@@ -176,7 +176,8 @@ class Facts:
         ground = np.where(np.isfinite(part), part, self.measured[1])
         return ball_load(
             *self.measured, ground, diameter, value(semi, "allowance", default=0.1),
-            value(semi, "step_over"), limit=value(semi, "max_bite"), style=value(semi, "style", default="raster"),
+            value(semi, "step_over"), limit=value(semi, "max_bite"),
+            style=value(semi, "style", default="raster"),
         )  # fmt: skip
 
     def mesh(self, max_triangles: int) -> ThinMesh | None:

@@ -1,8 +1,9 @@
 """Stairs: what a step between two levels leaves on a slope, how high a step may be, and where one is needed.
 
-A slope at angle a from level, cut at two heights ``dz`` apart by a square-cornered tip, keeps a step whose edge
-stands ``dz`` above the slope and ``dz cos a`` square to it: nothing on an upright wall, all of it on level
-ground. A corner radius on the tip cuts the edge down further (`normal_step` has the exact form for a plane).
+A slope at angle a from level, cut at two heights ``dz`` apart by a square-cornered tip, keeps a step whose
+edge stands ``dz`` above the slope and ``dz cos a`` square to it: nothing on an upright wall, all of it on
+level ground. A corner radius on the tip cuts the edge down further (`normal_step` has the exact form for a
+plane).
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ class Limits:
         return math.isinf(self.height) and math.isinf(self.normal)
 
     def rise(self, slope: Floats) -> Floats:
-        """Highest step allowed on slopes (rad from level), mm; inf on upright walls without a height limit."""
+        """Highest step allowed on slopes (rad from level), mm; inf where there is no limit."""
         return np.minimum(self.height, highest_step(self.normal, slope, self.corner))
 
 
@@ -70,7 +71,7 @@ def normal_step(rise: Floats | float, width: Floats | float, corner: float = 0.0
 
 
 def highest_step(limit: float, slope: Floats | float, corner: float = 0.0) -> Floats:
-    """Highest step that stands at most ``limit`` off a plane of this slope (rad from level), mm; may be inf."""
+    """Highest step that stands at most ``limit`` off a plane of this slope (rad from level), mm."""
     a = np.asarray(slope, np.float64)
     if math.isinf(limit):
         return np.full(a.shape, math.inf)
@@ -114,7 +115,8 @@ def spacing(
 
     Parameters
     ----------
-    heights, slope : (n,) tip heights, mm, of all places where the surface is in reach, and the slope there, rad.
+    heights, slope : (n,) tip heights, mm, of all places where the surface is in reach, and the slope there,
+    rad.
     anchors : heights that are levels already; ground within ``flat`` of one needs no other.
 
     The step allowed at a height is that on the shallowest slope there; steps are as few as that allows, and
