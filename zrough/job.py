@@ -502,9 +502,9 @@ def _with_defaults(raw: dict[str, Any]) -> dict[str, Any]:
         first = cutters[0] if cutters and isinstance(cutters[0], dict) else None
     diameter = first.get("diameter") if first else None
     roughing = filled.setdefault("roughing", {})
-    known = isinstance(diameter, int | float) and not isinstance(diameter, bool)
-    # A limit square to the surface stands alone.
-    if isinstance(roughing, dict) and known and "stair_normal" not in roughing:
+    alone = isinstance(roughing, dict) and "stair_normal" in roughing  # such a limit asks for no other
+    number = isinstance(diameter, int | float) and not isinstance(diameter, bool)
+    if isinstance(roughing, dict) and diameter is not None and number and not alone:
         # In the file's own unit, like the diameter it comes from.
         roughing.setdefault("stair_height", diameter / 10 if 0 < diameter < 1e6 else 0.0)
     output = filled.setdefault("output", {})
