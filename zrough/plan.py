@@ -245,7 +245,8 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
         eps=fit + 0.001,
         drop_area=width * length,
         sliver=0.4 * width * length,
-        film=FILM,
+        # on a slope a film stands as high as the next stair: too much where stairs are measured square to it
+        film=FILM if job.roughing.stair_normal is None else 0.0,
         air=0.3 * radius,
         side=-1 if job.roughing.direction == "conventional" else 1,
     )
