@@ -90,3 +90,53 @@ def dome(radius: float = 20, base: float = 80, rings: int = 40, spokes: int = 12
             b = np.zeros_like(b)
         shell.wall(a, radius * (np.sin(low) - 1), b, radius * (np.sin(high) - 1))
     return shell.mesh()
+
+
+def turned(
+    profile: list[tuple[float, float]], base: float = 80, spokes: int = 720, under: float = 10
+) -> Mesh:
+    """A body of revolution on a square plate.
+
+    ``profile``: (radius, z) from the plate upwards; a radius of 0 at the end closes it in a point, else a
+    flat.
+    """
+    m = maker()
+    shell = m.Shell()
+    plate = m.rectangle(0, 0, base, base, 0).points
+    t = 2 * np.pi * np.arange(spokes) / spokes
+    ray = np.stack([np.cos(t), np.sin(t)], axis=1)
+    foot = profile[0][1]
+    shell.flat(foot - under, plate, up=False)
+    shell.wall(plate, foot - under, plate, foot)
+    shell.flat(foot, plate, [profile[0][0] * ray])
+    for (r0, z0), (r1, z1) in pairwise(profile):
+        shell.wall(r0 * ray, z0, r1 * ray, z1)
+    if profile[-1][0] > 0:
+        shell.flat(profile[-1][1], profile[-1][0] * ray)
+    return shell.mesh()
+
+
+def drafted_box(
+    half: float = 14, height: float = 12, draft_deg: tuple[float, float, float, float] = (20, 20, 20, 20),
+    turn_deg: float = 17, base: float = 70,
+) -> Mesh:  # fmt: skip
+    """A square frustum on a plate, turned about Z, top at z = 0; drafts of the sides -y, +x, +y, -x."""
+    m = maker()
+    shell = m.Shell()
+    plate = m.rectangle(0, 0, base, base, 0).points
+    low = np.array([[-half, -half], [half, -half], [half, half], [-half, half]], float)
+    inset = height * np.tan(np.radians(draft_deg))
+    high = low.copy()
+    high[:2, 1] += inset[0]
+    high[1:3, 0] -= inset[1]
+    high[2:, 1] -= inset[2]
+    high[[0, 3], 0] += inset[3]
+    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    turn = np.array([[c, s], [-s, c]])
+    low, high = low @ turn, high @ turn
+    shell.flat(-height - 10, plate, up=False)
+    shell.wall(plate, -height - 10, plate, -height)
+    shell.flat(-height, plate, [low])
+    shell.wall(low, -height, high, 0)
+    shell.flat(0, high)
+    return shell.mesh()

@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from zrough.job import Job as Job
     from zrough.plan import Plan as Plan
     from zrough.plan import plan as plan
+    from zrough.propose import propose as propose
     from zrough.toolpath import Kind as Kind
     from zrough.toolpath import Toolpath as Toolpath
     from zrough.warm import warm_up as warm_up
@@ -72,6 +73,7 @@ _HOME = {  # public name -> module that defines it
     "check": "check",
     "inspect": "inspection",
     "plan": "plan",
+    "propose": "propose",
     "run_batch": "batch",
     "warm_up": "warm",
 }

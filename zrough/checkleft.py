@@ -13,8 +13,7 @@ from zrough.kernels import replay as kernels
 from zrough.nexttool import by_rows
 from zrough.replay import Body, Floats, Replay
 
-REACH_NODES = 400_000  # nodes of the map on which reach is worked out
-NORMAL_NODES = 150_000  # nodes at which the leftover square to the part is measured
+REACH_NODES = 400_000  # nodes on which reach and the leftover square to the part are worked out
 STEEP = 3.0  # rise over run between nodes above which a slope is a wall
 
 
@@ -26,7 +25,7 @@ class Leftover:
     ----------
     grid, heights : (ny, nx) float64, -inf where nothing stands.
     normal_percentiles : leftover square to the part ("50", "90", "95", "99", "99.9" and "largest").
-    tallest_stair, stair_at : see `stairs`.
+    tallest_stair, stair_at : see `_stairs`. normal_stair, normal_stair_at : the same square to the surface.
     excess_volume mm3, excess_height, excess_at : what stands above the lowest surface that the cutter, grown
         by the allowances, can reach; on the reach map, two nodes of doubt beside walls taken off.
     flats : one entry a flat: z, area mm2, allowance wanted, lowest, mean and highest leftover found.
@@ -43,6 +42,8 @@ class Leftover:
     excess_at: tuple[float, float, float]
     flats: tuple[dict[str, Any], ...]
     reach: float
+    normal_stair: float = 0.0
+    normal_stair_at: tuple[float, float, float] = (math.nan, math.nan, math.nan)
 
     def to_dict(self) -> dict[str, Any]:
         """Numbers without the map."""
@@ -50,6 +51,8 @@ class Leftover:
             "normal_percentiles_mm": self.normal_percentiles,
             "tallest_stair_mm": self.tallest_stair,
             "stair_at": list(self.stair_at),
+            "normal_stair_mm": self.normal_stair,
+            "normal_stair_at": list(self.normal_stair_at),
             "excess_volume_mm3": self.excess_volume,
             "excess_height_mm": self.excess_height,
             "excess_at": list(self.excess_at),
@@ -63,11 +66,18 @@ def measure(job: Any, run: Replay, part: Any, body: Body, lowest: float) -> Left
     heights = run.heights.astype(np.float64)
     wall, floor = float(job.roughing.wall_allowance), float(job.roughing.floor_allowance)
     reach_grid, reach, left = _reachable(run, body, wall, floor, lowest)
-    stair, stair_at = _stairs(reach_grid, reach, left)
+    gap = _gaps(reach_grid, reach, left)
+    stair, stair_at = _highest(reach_grid, gap, left)
+    normal = _normal(reach_grid, left, part)
+    # the reach knows what cannot be cut, the distance from the part is exact: the smaller of the two holds
+    slant = gap * _cosine(reach_grid, reach)
+    if normal is not None:
+        slant = np.nan_to_num(np.minimum(slant, normal.thickness - min(wall, floor)), nan=0.0)
+    square, square_at = _highest(reach_grid, slant, left)
     volume, height, place = _excess(reach_grid, reach, left)
     return Leftover(
-        run.grid, heights, _normal(run.grid, heights, part), stair, stair_at, volume, height, place,
-        _flats(job, run, part, floor), reach_grid.cell,
+        run.grid, heights, _shares(normal), stair, stair_at, volume, height, place,
+        _flats(job, run, part, floor), reach_grid.cell, square, square_at,
     )  # fmt: skip
 
 
@@ -105,21 +115,33 @@ def _dilated(heights: Floats, cell: float, radius: float, corner: float) -> Floa
     return out.astype(np.float64)
 
 
-def _stairs(grid: Grid, reach: Floats, left: Floats) -> tuple[float, tuple[float, float, float]]:
-    """Tallest stair on a wall: how far the stock stands above the surface within the cutter's reach.
+def _gaps(grid: Grid, reach: Floats, left: Floats) -> Floats:
+    """How far the stock stands above the surface within the cutter's reach: stairs on walls, at nodes.
 
     On a slope cut in steps, the stock at the outer edge of each step stands above the reach by the height of
     the step below it; on a flat or an upright wall by nothing. Right to one node times the slope; beside a
     wall steeper than `STEEP` a node counts with the highest reach of its neighbours, so that its doubt is no
-    stair: a node for where the wall stands, and one for where the cutter that touches it does.
+    stair: a node for where the wall stands, and one for where the cutter that touches it does. Where there is
+    nothing to compare, 0.
     """
     highest = _neighbours_highest(reach, 2)
     with np.errstate(invalid="ignore"):
         gap = left - np.where(highest - reach > 2.0 * STEEP * grid.cell, highest, reach)
-    gap[~np.isfinite(gap)] = -np.inf
-    if not np.isfinite(gap).any():
-        return 0.0, (math.nan, math.nan, math.nan)
-    return _highest(grid, gap, left)
+    gap[~np.isfinite(gap)] = 0.0
+    return np.maximum(gap, 0.0)
+
+
+def _cosine(grid: Grid, reach: Floats) -> Floats:
+    """Cosine of the slope at every node, by the shallower neighbour on each axis: not too small."""
+    square = np.zeros(reach.shape)
+    for axis in (0, 1):
+        with np.errstate(invalid="ignore"):
+            step = np.abs(np.diff(reach, axis=axis)) / grid.cell
+        step[~np.isfinite(step)] = 0.0
+        edge = np.take(step, [0], axis=axis), np.take(step, [-1], axis=axis)
+        both = np.concatenate([edge[0], step], axis=axis), np.concatenate([step, edge[1]], axis=axis)
+        square += np.minimum(*both) ** 2
+    return np.asarray(1.0 / np.sqrt(1.0 + square), dtype=np.float64)
 
 
 def _highest(grid: Grid, gap: Floats, left: Floats) -> tuple[float, tuple[float, float, float]]:
@@ -146,18 +168,22 @@ def _neighbours_highest(heights: Floats, nodes: int) -> Floats:
     return np.asarray(ndimage.maximum_filter(heights, size=2 * nodes + 1, mode="nearest"), dtype=np.float64)
 
 
-def _normal(grid: Grid, heights: Floats, part: Any) -> dict[str, float]:
-    """Distance from the stock's surface to the nearest point of the part, over nodes with part under them."""
+def _normal(grid: Grid, heights: Floats, part: Any) -> Any | None:
+    """`NormalLeftover` over nodes with part under them, None without any."""
     from zrough.errors import StockError
     from zrough.leftover import normal_leftover
 
-    every = max(1, math.ceil(math.sqrt(heights.size / NORMAL_NODES)))
-    thin = Grid(grid.x0, grid.y0, grid.cell * every, -(-grid.nx // every), -(-grid.ny // every))
     try:
-        found = normal_leftover(thin, heights[::every, ::every], part.triangles)
+        return normal_leftover(grid, heights, part.triangles)
     except StockError:
+        return None
+
+
+def _shares(normal: Any | None) -> dict[str, float]:
+    """Percentiles of the distance from the stock's surface to the nearest point of the part."""
+    if normal is None:
         return {}
-    return {**{f"{k:g}": float(v) for k, v in found.percentiles.items()}, "largest": float(found.largest)}
+    return {**{f"{k:g}": float(v) for k, v in normal.percentiles.items()}, "largest": float(normal.largest)}
 
 
 def _flats(job: Any, run: Replay, part: Any, floor: float) -> tuple[dict[str, Any], ...]:

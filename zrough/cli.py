@@ -134,6 +134,41 @@ def cutting_data(job_file: JobFile, verbose: Verbose = 0) -> None:
     _print(cliview.cutting_lines(_read(job_file)))
 
 
+@app.command(short_help="Propose cutter, depths and widths.")
+def propose(
+    job_file: JobFile,
+    cutter: Annotated[
+        list[str] | None,
+        typer.Option("--cutter", metavar="KEY=VALUE,...", help="a cutter to choose from; give several"),
+    ] = None,
+    finalists: Annotated[
+        int | None, typer.Option(min=1, max=10, metavar="N", help="how many are planned and checked")
+    ] = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+    verbose: Verbose = 0,
+) -> None:
+    """Search cutter, level depth, stair height and width for the least time of roughing and semi-finishing.
+
+    The ball-nose and its load limit stand in [semi_finish], the lists to choose from in [propose].
+    """
+    _log_level(quiet, verbose)
+    job = _read(job_file)
+    from zrough import cliview
+
+    tools = cliview.cutters(job, cutter or ())
+    _say_if_cold(quiet)
+    import zrough
+
+    with cliview.bar(quiet) as progress:
+        found = zrough.propose(job, tools or None, finalists, progress)
+    if as_json:
+        _print_json(found.to_dict())
+    else:
+        _print(cliview.proposal_lines(found))
+    _leave(FINE if found.best.planned and found.best.ok else FAILED)
+
+
 @app.command(short_help="Print a JSON Schema.")
 def schema(
     what: Annotated[Literal["job", "report"], typer.Argument(help="which file to describe")] = "job",

@@ -16,8 +16,9 @@ from zrough.errors import BatchError, NcError
 if TYPE_CHECKING:
     from zrough.batch import Record
     from zrough.check import Check
-    from zrough.job import Job
+    from zrough.job import Cutter, Job
     from zrough.plan import Plan
+    from zrough.propose import Ranking
 
 MAX_PROGRAM = 512 * 1024 * 1024  # bytes of NC text; a large roughing program has a few million
 
@@ -78,6 +79,73 @@ def plan_lines(plan: Plan, files: Sequence[Path]) -> list[str]:
     if plan.check is not None:
         lines.append("check: passed" if plan.check.ok else "check: FAILED")
     return [*lines, "written: " + ", ".join(str(f) for f in files)]
+
+
+def cutters(job: Job, texts: Sequence[str]) -> list[Cutter]:
+    """Cutters given as ``diameter=16,flutes=4,...`` with the keys of [cutter], in the job's unit.
+
+    Raises
+    ------
+    JobError : a key or value cannot be used.
+    """
+    from pydantic import ValidationError
+
+    from zrough.errors import JobError
+    from zrough.job import Cutter
+    from zrough.jobtables import MM_PER_INCH
+
+    found = []
+    for number, text in enumerate(texts, start=1):
+        raw: dict[str, Any] = {"number": number}
+        for pair in text.split(","):
+            key, sign, given = pair.partition("=")
+            if not sign:
+                raise JobError(f'--cutter "{text}": "{pair}" is no KEY=VALUE; write diameter=16,flutes=4,...')
+            raw[key.strip()] = _number_or_text(given.strip())
+        try:
+            context = {"mm": MM_PER_INCH if job.units == "inch" else 1.0}
+            found.append(Cutter.model_validate(raw, context=context))
+        except ValidationError as exc:
+            first = exc.errors()[0]
+            where = ".".join(str(part) for part in first["loc"]) or "cutter"
+            raise JobError(
+                f'--cutter "{text}": {where}: {first["msg"]}; see [cutter] in the schema'
+            ) from None
+    return found
+
+
+def _number_or_text(given: str) -> Any:
+    for kind in (int, float):
+        try:
+            return kind(given)
+        except ValueError:
+            continue
+    return {"true": True, "false": False}.get(given, given)
+
+
+def proposal_lines(found: Ranking) -> list[str]:
+    """The table of a proposal, in the job's unit, and what was refused."""
+    inch = found.job.units == "inch"
+    unit, digits = (25.4, 4) if inch else (1.0, 2)
+
+    def far(mm: float) -> str:
+        return f"{mm / unit:.{digits}f}"
+
+    head = ("", "cutter", "depth", "stair", "width", "cap", "rough", "semi", "total min", "bite", "why")
+    rows: list[tuple[str, ...]] = [head]
+    for place, row in enumerate(found.rows, start=1):
+        c = row.choice
+        mark = "" if row.planned else "~"
+        times = [f"{mark}{t / 60:.1f}" for t in (row.rough_s, row.semi_s, row.total_s)]
+        why = "; ".join(row.reasons) if row.ok else "NOT USABLE: " + "; ".join(row.reasons)
+        rows.append((str(place), c.label, far(c.level_depth), far(c.stair_height), far(c.radial_width),
+                     f"{row.engagement_deg:.0f}", *times, far(row.thickest), why))  # fmt: skip
+    wide = [max(len(row[k]) for row in rows) for k in range(len(head) - 1)]
+    lines = ["  ".join([*(t.rjust(w) for t, w in zip(row, wide, strict=False)), row[-1]]) for row in rows]
+    lines.append(f"lengths in {found.job.units}, cap in degrees, times by the time model; ~ estimated")
+    lines.append(f"{found.tried} combinations tried")
+    lines += [f"refused {n}: {reason}" for reason, n in found.refused.items()]
+    return lines
 
 
 def _place(left: Mapping[str, Any]) -> str:

@@ -31,6 +31,7 @@ from zrough.jobtables import (
     Output,
     Part,
     PreDrilled,
+    Proposal,
     Regions,
     Roughing,
     SemiFinish,
@@ -42,7 +43,7 @@ from zrough.jobtables import (
 
 __all__ = [
     "Cover", "Cutter", "Entry", "Holder", "Job", "Keepout", "Links", "Machine", "Material", "Output", "Part",
-    "PreDrilled", "Regions", "Roughing", "SemiFinish", "Setup", "Stock",
+    "PreDrilled", "Proposal", "Regions", "Roughing", "SemiFinish", "Setup", "Stock",
 ]  # fmt: skip
 
 MAX_FILE = 16 * 1024 * 1024  # bytes; a job file is a page or two, outlines included
@@ -95,6 +96,7 @@ class Job(Table):
     regions: Regions = Field(default_factory=lambda: Regions(), description="where to cut and where not")
     cover: Cover = Field(default_factory=lambda: Cover(), description="openings planned as if filled")
     semi_finish: SemiFinish = Field(default_factory=lambda: SemiFinish(), description="the next operation")
+    propose: Proposal = Field(default_factory=lambda: Proposal(), description="what to choose from")
     output: Output = Field(default_factory=lambda: Output(), description="how the NC text is written")
 
     _base_dir: Path = PrivateAttr(default=Path("."))
@@ -500,7 +502,9 @@ def _with_defaults(raw: dict[str, Any]) -> dict[str, Any]:
         first = cutters[0] if cutters and isinstance(cutters[0], dict) else None
     diameter = first.get("diameter") if first else None
     roughing = filled.setdefault("roughing", {})
-    if isinstance(roughing, dict) and isinstance(diameter, int | float) and not isinstance(diameter, bool):
+    alone = isinstance(roughing, dict) and "stair_normal" in roughing  # such a limit asks for no other
+    number = isinstance(diameter, int | float) and not isinstance(diameter, bool)
+    if isinstance(roughing, dict) and diameter is not None and number and not alone:
         # In the file's own unit, like the diameter it comes from.
         roughing.setdefault("stair_height", diameter / 10 if 0 < diameter < 1e6 else 0.0)
     output = filled.setdefault("output", {})

@@ -304,10 +304,11 @@ class Roughing(Table):
     )
     stair_height: Length = Field(
         default_factory=float,
-        description="highest stair wanted on walls; 0: no climb levels; default: diameter/10",
+        description="highest stair wanted on walls; 0: no limit; default: diameter/10, or none beside "
+        "stair_normal",
     )
     stair_normal: Positive | None = Field(
-        default=None, description="the same limit, as leftover normal to the surface"
+        default=None, description="most that a stair may stand off the surface, over the allowance"
     )
     wall_allowance: Length = Field(default=0.3, description="stock left on walls")
     floor_allowance: Length = Field(default=0.2, description="stock left on floors")
@@ -409,8 +410,36 @@ class SemiFinish(Table):
 
     ball_diameter: Positive | None = Field(default=None, description="diameter of the ball-nose cutter")
     allowance: Length = Field(default=0.1, description="stock it leaves")
-    step_over: Positive | None = Field(default=None, description="distance of its lines")
+    step_over: Positive | None = Field(
+        default=None, description="distance of its lines, or of its heights; default: 0.02 mm cusps on a flat"
+    )
     max_bite: Positive | None = Field(default=None, description="thickest leftover it may meet")
+    style: Literal["raster", "contour"] = Field(
+        default="raster", description="raster: lines along X; contour: lines of one height"
+    )
+    feed: Feed | None = Field(default=None, description="its feed, per minute; default: from cutting data")
+
+
+class Proposal(Table):
+    """What `zrough propose` chooses from; a list left out is made from the cutter's own proposal."""
+
+    cutters: tuple[Cutter, ...] = Field(
+        default=(), max_length=20, description="cutters to choose from; default: the job's first"
+    )
+    level_depths: tuple[Positive, ...] = Field(
+        default=(), max_length=20, description="depths of primary levels"
+    )
+    stair_heights: tuple[Positive, ...] = Field(default=(), max_length=20, description="heights of stairs")
+    radial_widths: tuple[Positive, ...] = Field(default=(), max_length=20, description="radial widths (ae)")
+    max_engagement_deg: Annotated[float, Field(strict=True, ge=5, le=180, allow_inf_nan=False)] | None = (
+        Field(default=None, description="widest engagement, degrees; default: roughing.engagement_deg")
+    )
+    max_deflection: Positive | None = Field(
+        default=None, description="most the tip may bend at the cap; default: as cutting data allow"
+    )
+    finalists: Annotated[int, Field(strict=True, ge=1, le=10)] = Field(
+        default=4, description="how many are planned and checked"
+    )
 
 
 class Output(Table):
@@ -435,5 +464,5 @@ class Output(Table):
 
 EVERY_TABLE: tuple[type[Table], ...] = (
     Part, Stock, Cutter, Holder, Material, Machine, Setup, Keepout, Roughing, Entry, PreDrilled, Links,
-    Regions, Cover, SemiFinish, Output,
+    Regions, Cover, SemiFinish, Proposal, Output,
 )  # fmt: skip

@@ -22,6 +22,8 @@ DEFAULT_CUSP = 0.02  # mm, usual for semi-finishing in mould shops (common pract
 PERCENTILES = (50.0, 90.0, 99.0)
 _PITCH_SHARE = 30.0  # tip positions across the ball: between two of them it sags less than D / 3600
 _PLACES = 5
+_COARSE = 48  # nodes of the map in as_dict along its longer side
+_SPREAD = 256  # bands of bite in `BallLoad.spread`
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,8 @@ class BallLoad:
     thickest : mm. largest_volume, mean_volume : mm3 per mm of path in cut. percentiles : {50: mm, ...} of
         the bite along the path in cut. path_length, cut_length : mm. removed : mm3.
     places : the heaviest spots, at least a ball diameter apart. limit : mm or None. ok : bite within limit.
+    spread : (_SPREAD,) mm of path in cut by bite, in even bands from 0 to ``thickest``.
+    over : mm of path whose bite is above the limit, 0 without one.
     """
 
     style: Style
@@ -69,15 +73,46 @@ class BallLoad:
     places: tuple[Place, ...]
     limit: float | None
     ok: bool
+    spread: Map
+    over: float
+
+    def seconds(self, feed: float, limit: float | None = None) -> float:
+        """Time of the pass, s, at ``feed`` mm/min, slowed where the bite passes ``limit`` (its own, if None).
+
+        There the feed falls as the bite grows, so that a millimetre of edge takes no more than at the limit.
+        """
+        most = self.limit if limit is None else limit
+        bite = self.thickest * (np.arange(len(self.spread)) + 1.0) / len(self.spread)
+        slow = np.ones_like(bite) if most is None else np.maximum(bite / most, 1.0)
+        air = max(self.path_length - float(self.spread.sum()), 0.0)
+        return 60.0 * (float((self.spread * slow).sum()) + air) / feed
+
+    def coarse(self) -> dict[str, Any]:
+        """The two maps at a few dozen nodes, largest value of each patch: fit for JSON."""
+        every = max(1, math.ceil(max(self.grid.nx, self.grid.ny) / _COARSE))
+        rows, columns = -(-self.grid.ny // every), -(-self.grid.nx // every)
+
+        def shrunk(field: Map) -> list[list[float | None]]:
+            whole = np.full((rows * every, columns * every), -np.inf)
+            whole[: self.grid.ny, : self.grid.nx] = np.where(np.isnan(field), -np.inf, field)
+            most = whole.reshape(rows, every, columns, every).max(axis=(1, 3))
+            return [[round(float(v), 4) if np.isfinite(v) else None for v in row] for row in most]
+
+        half = 0.5 * (every - 1) * self.grid.cell
+        return {
+            "x0": self.grid.x0 + half, "y0": self.grid.y0 + half, "cell": self.grid.cell * every,
+            "bite": shrunk(self.bite_map), "volume": shrunk(self.volume_map),
+        }  # fmt: skip
 
     def as_dict(self) -> dict[str, Any]:
-        """The numbers alone, fit for JSON."""
+        """The numbers and small maps, fit for JSON."""
         plain = (
             "style", "diameter", "allowance", "step", "cell", "thickest", "largest_volume", "mean_volume",
-            "path_length", "cut_length", "removed", "limit", "ok",
+            "path_length", "cut_length", "removed", "limit", "ok", "over",
         )  # fmt: skip
         found: dict[str, Any] = {name: getattr(self, name) for name in plain}
         found["percentiles"] = {f"{k:g}": v for k, v in self.percentiles.items()}
+        found["map"] = self.coarse()
         found["places"] = [{"at": list(p.at), "bite": p.bite, "volume": p.volume} for p in self.places]
         return found
 
@@ -297,12 +332,14 @@ def _drive(
     column, row = np.rint(path.points[:, 0]).astype(np.int64), np.rint(path.points[:, 1]).astype(np.int64)
     thickest = float(bite.max()) if n else 0.0
     at = mm + np.array([grid.x0, grid.y0, 0.0])
+    spread, _ = np.histogram(bites, _SPREAD, (0.0, max(thickest, 1e-9)), weights=weights)
+    over = 0.0 if limit is None else float(weights[bites > limit].sum())
     return BallLoad(
         style, diameter, allowance, step, grid.cell, grid,
         _scatter(grid, row, column, bite, cutting), _scatter(grid, row, column, rate, cutting),
         thickest, float(rate.max()), float(volume.sum() / max(weights.sum(), 1e-12)),
         _weighted(bites, weights), float(length.sum()), float(weights.sum()), _taken(whole, stock, cell),
-        _places(at, bite, rate, diameter), limit, limit is None or thickest <= limit,
+        _places(at, bite, rate, diameter), limit, limit is None or thickest <= limit, spread, over,
     )  # fmt: skip
 
 

@@ -14,13 +14,14 @@ from typing import Any
 
 import numpy as np
 
-from . import cutting, feeds, flats, levels, limits, post, reuse
+from . import climbs, cutting, feeds, flats, levels, limits, post, reuse
 from . import part as parts
 from .cutting import CuttingData
 from .entries import EntryRules, Left, ways_in
 from .errors import Cancelled, PlanError
 from .grid import Grid
 from .job import Cutter, Job
+from .levelcost import Costs
 from .levels import Band, Level
 from .links import Linker, Ways
 from .regions import Space, cell_size
@@ -162,23 +163,26 @@ def _bands(job: Job, space: Space, part: parts.Part, stock: Stock, data: Cutting
         )
     lowest = float(space.cl[reach].min()) + space.floor
     floor = max(lowest, float(part.lower[2]), float(stock.lower[2]))
-    heights = [z + space.floor for z in flats.heights(flats.find(part, tilt_deg=job.roughing.flat_tilt_deg))]
-    floor = next((z for z in heights if abs(z - floor) < 1e-4), floor)
+    level_ground = flats.find(part, tilt_deg=job.roughing.flat_tilt_deg)
+    heights = [z + space.floor for z in flats.heights(level_ground)]
+    drops = {f.z + space.floor: f.drop for f in sorted(level_ground, key=lambda f: f.drop)}
+    floor = next((z for z in heights if z - drops[z] - 1e-4 < floor < z + 1e-4), floor)
     if job.roughing.floor_z is not None:
         floor = max(floor, job.roughing.floor_z)
     if floor >= top - levels.SAME:
         raise PlanError(
             f"lowest level z = {floor:g} is not below the stock's top z = {top:g}; lower roughing.floor_z"
         )
-    known = [z for z in heights if floor + levels.SAME < z < top - levels.SAME and _stands(space, z)]
-    cells = np.sort(space.cl[np.isfinite(space.top)])
-    fixed = 0.05 * len(cells)
-
-    def cost(z: float) -> float:
-        return fixed + float(np.searchsorted(cells, z - space.floor, side="right"))
-
-    stair = job.roughing.stair_height
-    return levels.choose(top, floor, known, min(data.level_depth, job.cutter.flute_length), stair, cost)
+    inner = [z for z in heights if floor - levels.SAME < z < top - levels.SAME]
+    known = [z for z in inner if _stands(space, z, drops[z])]
+    allowed = climbs.limits_of(job, space)
+    costs = Costs(space, data, job.machine.acceleration)
+    bands = levels.choose(
+        top, floor, known, min(data.level_depth, job.cutter.flute_length),
+        climbs.between(space, allowed, [top, floor, *known]), costs.primary, costs.ledge,
+    )  # fmt: skip
+    climbs.trim(space, bands, allowed, drops)
+    return bands
 
 
 def _bound(job: Job, space: Space, bands: list[Band]) -> list[str]:
@@ -200,9 +204,8 @@ def _bound(job: Job, space: Space, bands: list[Band]) -> list[str]:
             if blocked > lost:
                 worst, lost = level.z, blocked
             deepest = max(deepest, blocked)
-        bounds = [
-            b for b in (holder, limits.keepout_limit(job, cutter, space.grid, level.z)) if b is not None
-        ]
+        keepout = limits.keepout_limit(job, cutter, space.grid, level.z)
+        bounds = [b for b in (holder, keepout, space.at_level.get(level.z)) if b is not None]
         if bounds:
             space.at_level[level.z] = np.minimum.reduce(bounds)
             mask = mask & (space.at_level[level.z] >= 0)
@@ -215,9 +218,10 @@ def _bound(job: Job, space: Space, bands: list[Band]) -> list[str]:
     ]
 
 
-def _stands(space: Space, z: float) -> bool:
-    """True if the cutter comes down onto a flat at tip height ``z`` somewhere on the grid."""
-    return bool((np.abs(space.cl - (z - space.floor)) <= 1e-6).any())
+def _stands(space: Space, z: float, drop: float) -> bool:
+    """True if the cutter comes down onto a flat, tilted by ``drop``, at tip height ``z`` on the grid."""
+    tip = space.cl - (z - space.floor)
+    return bool(((tip <= 1e-6) & (tip >= -drop - 1e-6)).any())
 
 
 def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
@@ -241,7 +245,8 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
         eps=fit + 0.001,
         drop_area=width * length,
         sliver=0.4 * width * length,
-        film=FILM,
+        # on a slope a film stands as high as the next stair: too much where stairs are measured square to it
+        film=FILM if job.roughing.stair_normal is None else 0.0,
         air=0.3 * radius,
         side=-1 if job.roughing.direction == "conventional" else 1,
     )
@@ -284,7 +289,7 @@ def _clear(
                     at,
                     bite,
                     walls_first=climb,
-                    floor="flat" in level.reason or "lowest" in level.reason,
+                    floor=level.floor,
                 )
             )
             marks.append(feeds.mark(work.d2, rules.radius, rules.corner))
@@ -366,20 +371,22 @@ def _link(
             "entry.method or roughing.slotting = true"
         )
     path = linker.finish()
-    _tally(path, order)
+    _tally(path, order, job)
     return path, order
 
 
-def _tally(path: Toolpath, order: list[Level]) -> None:
-    """Path lengths and swept area of each level."""
+def _tally(path: Toolpath, order: list[Level], job: Job) -> None:
+    """Path lengths and model time of each level."""
+    from .timing import move_times
     from .toolpath import Kind
 
-    length = path.lengths()
+    length, seconds = path.lengths(), move_times(path, job.machine)
     cutting_ = (path.kind == Kind.CUT) & (path.engagement > 0)
     for k, level in enumerate(order):
         mine = path.level == k
         level.cut_mm = float(length[mine & cutting_].sum())
         level.link_mm = float(length[mine & ~cutting_].sum())
+        level.time_s = float(seconds[mine].sum())
 
 
 def _header(part: parts.Part, order: list[Level]) -> list[str]:

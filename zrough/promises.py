@@ -114,7 +114,20 @@ def _goals(facts: Facts) -> list[Promise]:
     share = None if excess is None or not removed else 100.0 * excess / removed
     tallest, error = _number(value(check, "tallest_stair")), _floor_error(facts, left)
     where, rest = _at(value(left, "stair_at")), _at(value(left, "excess_at"))
+    ball = facts.ball
+    load = [] if ball is None or ball.limit is None else [
+        _goal("Next cutter's bite within its limit", ball.thickest, ball.limit, 0.0, "mm",
+              _at(ball.places[0].at) if ball.places else "")
+    ]  # fmt: skip
+    square = _number(value(left, "normal_stair"))
+    wanted = value(facts.job.roughing, "stair_normal")
+    normal = [] if wanted is None else [
+        _goal("Stairs square to the surface as low as wanted", square, wanted, STAIR_SPARE, "mm",
+              _at(value(left, "normal_stair_at")))
+    ]  # fmt: skip
     return [
+        *normal,
+        *load,
         _goal("Stairs on walls as low as wanted", tallest, stair, STAIR_SPARE, "mm", where),
         _goal("Flats left at the floor allowance, largest error", error, FLOOR_SPARE, 0.0, "mm"),
         _goal("All within reach is cut, share left", _number(share), MOST_EXCESS, 0.0, "%", rest),

@@ -14,7 +14,7 @@ from .job import Cutter, Job
 from .kernels import march
 from .rings import Frame, Level
 from .stock import Stock
-from .surface import ContactSurface
+from .surface import ContactSurface, Rings
 
 BAND = 4.0  # cells: how far from a boundary its distance is known
 MANY = 1.0e6  # mm2: squared distance that stands for "never swept"
@@ -40,6 +40,7 @@ class Space:
     corner: float
     limit: NDArray[np.float32] | None = None
     at_level: dict[float, NDArray[np.float32]] = field(default_factory=dict)
+    _rings: dict[float, Rings] = field(default_factory=dict)
 
     @classmethod
     def build(cls, job: Job, cutter: Cutter, surface: ContactSurface, stock: Stock, grid: Grid) -> Space:
@@ -61,11 +62,20 @@ class Space:
         """Nodes the cutter may stand on at tip height ``z``, the part alone considered."""
         return np.asarray(self.cl <= z - self.floor + 1e-9)
 
+    def rings(self, z: float) -> Rings:
+        """Exact boundary of the ground the part leaves free at tip height ``z``; kept for the next call."""
+        found = self._rings.get(z)
+        if found is None:
+            wide = self.radius + self.wall
+            found = self.surface.boundary(self.grid, self.cl, z - self.floor, wide, self.corner)
+            self._rings[z] = found
+        return found
+
     def at(self, z: float) -> Level:
         """Signed distance and exact rings of the admissible area at tip height ``z``."""
         g = self.grid
         mask = self.mask(z)
-        rings = self.surface.boundary(g, self.cl, z - self.floor, self.radius + self.wall, self.corner)
+        rings = self.rings(z)
         sd = np.empty(g.shape, np.float32)
         march.band_distance(mask, g.x0, g.y0, g.cell, BAND * g.cell, rings.points, rings.offsets, sd)
         for bound in (self.limit, self.at_level.get(z)):

@@ -177,6 +177,7 @@ class Facts:
         return ball_load(
             *self.measured, ground, diameter, value(semi, "allowance", default=0.1),
             value(semi, "step_over"), limit=value(semi, "max_bite"),
+            style=value(semi, "style", default="raster"),
         )  # fmt: skip
 
     def mesh(self, max_triangles: int) -> ThinMesh | None:

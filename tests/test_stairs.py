@@ -1,0 +1,307 @@
+"""Stairs against closed forms: one step, and whole plans on shapes whose stairs can be worked out by hand.
+
+A stair on a plane at a degrees from level stands dz cos(a) off it: Dolenc & Makela, Computer-Aided Design
+26(2), 1994. The other forms follow from the circle through the step's edge and are derived beside each case.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import parts
+import pytest
+import shapely
+from shapely.affinity import translate
+
+import zrough
+from zrough import stairs
+
+A = 0.2  # mm allowance on walls and floors alike, so that what is aimed at is a parallel surface
+NEAR = 0.02  # mm
+
+# ------------------------------------------------------------------ one step
+
+
+def shapely_step(rise, width, corner):
+    """The farthest stock from a plane after two cuts, by polygons: an oracle that knows no formula."""
+    far, slant = 60.0, math.hypot(rise, width)
+    n = np.array([rise, -width]) / slant  # square to the plane, into the part
+    disc = shapely.Point(0.0, 0.0).buffer(corner, quad_segs=2048) if corner else shapely.Point(0.0, 0.0)
+    edge = corner
+    body = shapely.union_all([
+        disc, shapely.box(-far, -edge, 0.0, far), shapely.box(-far, 0.0, edge, far),
+    ])  # fmt: skip
+    cut = shapely.union(body, translate(body, width, rise))
+    span = shapely.box(-9.0, -9.0, width + 2.0 * corner + 2.0, rise + 2.0)
+    surface = corner * n  # a point of the plane: both rounds touch it
+    along = np.array([width, rise]) / slant
+    a, b = surface - far * along, surface + far * along
+    stock_side = shapely.Polygon([a, b, b - far * n, a - far * n])
+    left = shapely.difference(shapely.intersection(stock_side, span), cut)
+    # only the ground between the two touching points, seen along the plane
+    t0, t1 = float(along @ surface), float(along @ surface) + slant
+    best = 0.0
+    for part in getattr(left, "geoms", [left]):
+        for p in np.asarray(part.exterior.coords) if not part.is_empty else []:
+            if t0 - 1e-6 <= float(along @ p) <= t1 + 1e-6:
+                best = max(best, float(-(p - surface) @ n))
+    return best
+
+
+@pytest.mark.parametrize("corner", [0.0, 0.5, 2.0, 6.0])
+@pytest.mark.parametrize(
+    ("rise", "slope"), [(1.0, 20), (1.0, 45), (1.2, 70), (3.0, 30), (3.0, 60), (0.4, 80)]
+)
+def test_one_step_against_polygons(rise, slope, corner):
+    width = rise / math.tan(math.radians(slope))
+    found = float(stairs.normal_step(rise, width, corner))
+    assert found == pytest.approx(shapely_step(rise, width, corner), abs=2e-3)
+    if corner == 0.0:
+        assert found == pytest.approx(rise * math.cos(math.radians(slope)))
+
+
+@pytest.mark.parametrize("corner", [0.0, 1.0, 3.0])
+def test_highest_step_turns_it_round(corner):
+    slope = np.radians([5.0, 30.0, 45.0, 70.0, 85.0])
+    rise = stairs.highest_step(0.3, slope, corner)
+    assert stairs.normal_step(rise, rise / np.tan(slope), corner) == pytest.approx(0.3, abs=1e-6)
+    assert (rise >= 0.3 / np.cos(slope) - 1e-6).all()
+    assert math.isinf(float(stairs.highest_step(0.3, math.radians(90.0), corner)))
+    # a ball-nose's own cusp on a step that short, h = r - sqrt(r^2 - s^2 / 4)
+    if corner == 3.0:
+        s = math.hypot(0.5, 0.5)
+        assert float(stairs.normal_step(0.5, 0.5, 3.0)) == pytest.approx(3 - math.sqrt(9 - s * s / 4))
+
+
+def test_spacing_is_close_where_it_is_shallow():
+    heights = np.linspace(0.0, 10.0, 4001)
+    slope = np.radians(np.where(heights < 4.0, 80.0, 30.0))
+    between = stairs.spacing(heights, slope, stairs.Limits(math.inf, 0.4), [])
+    steps = [0.0, *between(0.0, 10.0), 10.0]
+    gaps = np.diff(steps)
+    assert gaps[0] > 2.0
+    shallow = [b - a for a, b in itertools.pairwise(steps) if a > 4.0]
+    assert max(shallow) <= 0.4 / math.cos(math.radians(30.0)) + 1e-6
+    assert min(shallow) >= 0.36
+    assert between(0.0, 2.0) == []
+
+
+# ------------------------------------------------------------------ whole plans
+
+
+def job(mesh, top=0.0, corner=0.0, **roughing):
+    vertices = mesh[0]
+    low, high = vertices.min(axis=0), vertices.max(axis=0)
+    raw = {
+        "stock": {"min": low.tolist(), "max": [*high[:2].tolist(), top]},
+        "cutter": {"diameter": 10.0, "corner_radius": corner, "flutes": 4, "flute_length": 22.0,
+                   "overhang": 40.0},
+        "material": {"name": "P", "hardness_hb": 200.0},
+        "machine": {"max_spindle_rpm": 12000.0, "max_feed": 8000.0},
+        "roughing": {"level_depth": 14.0, "engagement_deg": 60.0, "cell": 0.2, "wall_allowance": A,
+                     "floor_allowance": A, **roughing},
+    }  # fmt: skip
+    return zrough.Job.from_dict(raw, mesh=mesh)
+
+
+def rises(plan, top=0.0):
+    """Neighbouring heights (low, high) of all levels, the stock's top last."""
+    return list(itertools.pairwise(sorted([v.z for v in plan.levels] + [top])))
+
+
+def tallest_drop(plan):
+    """Largest difference of height between neighbouring terraces of the stock as left, above the lowest one.
+
+    Stairs are level on top, so the heights that hold many nodes are the terraces.
+    """
+    heights = plan.check.leftover.heights
+    there = np.round(heights[np.isfinite(heights)], 3)
+    z, count = np.unique(there, return_counts=True)
+    return float(np.diff(z[count > 60]).max())
+
+
+def cone_stairs(slope_deg):
+    return lambda low, high: A + (high - low) * math.cos(math.radians(slope_deg))
+
+
+def box_stairs(slope_deg):
+    """At the edge where two sides meet the slope is that of the edge: tan b = tan a / sqrt 2."""
+    edge = math.atan(math.tan(math.radians(slope_deg)) / math.sqrt(2.0))
+    return lambda low, high: A + (high - low) * math.cos(edge)
+
+
+def sphere_stairs(low, high, radius=20.0):
+    """Edge over the circle that the parallel sphere has at the lower height."""
+    r, a, b = radius + A, low + radius, high + radius
+    return math.sqrt(max(r * r - a * a, 0.0) + b * b) - radius
+
+
+def fillet_stairs(low, high, radius=6.0, middle=(16.0, -6.0)):
+    """A hollow round from the plate up to an upright wall; above its middle the wall is what is near."""
+    depth = middle[1] - low
+    if depth <= 0.0:
+        return A
+    out = math.sqrt(max((radius - A) ** 2 - depth * depth, 0.0))
+    if high > middle[1]:
+        return radius - out
+    return radius - math.hypot(out, high - middle[1])
+
+
+def round_profile(radius=6.0, middle=(16.0, -6.0), count=90):
+    t = np.linspace(0.0, math.pi / 2, count + 1)
+    arc = [(middle[0] - radius * math.sin(v), middle[1] - radius * math.cos(v)) for v in t]
+    return [*arc, (middle[0] - radius, 0.0)]
+
+
+CASES = {
+    "cone 60": (lambda: parts.frustum(draft_deg=30, height=12), cone_stairs(60.0)),
+    "cone 40": (lambda: parts.frustum(draft_deg=50, height=12, radius=24), cone_stairs(40.0)),
+    "sphere": (lambda: parts.dome(rings=120, spokes=360), sphere_stairs),
+    "drafted box": (parts.drafted_box, box_stairs(70.0)),
+    "fillet": (lambda: parts.turned(round_profile()), fillet_stairs),
+}
+LIMIT = 0.35
+
+
+@pytest.fixture(scope="module", params=CASES)
+def shaped(request):
+    make, theory = CASES[request.param]
+    return request.param, zrough.plan(job(make(), stair_normal=LIMIT)), theory
+
+
+@pytest.mark.compiled
+def test_leftover_square_to_the_surface_is_what_theory_says(shaped):
+    _, plan, theory = shaped
+    assert plan.check.ok, [f.message for f in plan.check.failures]
+    expected = max(theory(low, high) for low, high in rises(plan))
+    assert plan.check.leftover.normal_percentiles["largest"] == pytest.approx(expected, abs=NEAR)
+    assert expected <= A + LIMIT + NEAR
+
+
+@pytest.mark.compiled
+def test_every_level_is_explained_and_timed(shaped):
+    _, plan, _ = shaped
+    told = plan.report["levels"]
+    assert all(lv["reason"] and lv["time_s"] > 0 and lv["area_mm2"] and lv["removed_mm3"] for lv in told)
+    assert any("square to the wall" in lv["reason"] for lv in told)
+    by_level = sum(lv["time_s"] for lv in told)
+    assert by_level <= plan.check.times["total"] * 1.001
+    assert by_level >= plan.check.times["total"] * 0.95
+    names = {p["name"]: p for p in plan.report["promises"]}
+    assert names["Stairs square to the surface as low as wanted"]["kept"] is True
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize(("name", "slope", "height"), [("cone 60", 60.0, 1.3), ("drafted box", 70.0, 1.1)])
+def test_tallest_stair_is_the_level_gap(name, slope, height):
+    plan = zrough.plan(job(CASES[name][0](), stair_height=height))
+    gap = max(high - low for low, high in rises(plan))
+    assert gap <= height + 1e-9
+    assert tallest_drop(plan) == pytest.approx(gap, abs=NEAR)
+
+
+@pytest.mark.compiled
+def test_a_rounded_tip_needs_fewer_levels():
+    mesh = parts.frustum(draft_deg=45, height=12, radius=24)
+    plans = {c: zrough.plan(job(mesh, corner=c, stair_normal=0.25)) for c in (0.0, 2.0)}
+    assert len(plans[2.0].levels) < 0.6 * len(plans[0.0].levels)
+    left = plans[2.0].check.leftover.normal_percentiles["largest"]
+    expected = max(float(stairs.normal_step(b - a, b - a, 2.0)) for a, b in rises(plans[2.0])) + A
+    assert left == pytest.approx(expected, abs=NEAR)
+
+
+# ------------------------------------------------------------------ only where it helps
+
+
+@pytest.mark.compiled
+def test_upright_walls_get_no_climb_levels():
+    plan = zrough.plan(job(parts.pocket(depth=16), stair_normal=0.2), check=False)
+    assert {v.kind for v in plan.levels} == {"primary"}
+
+
+@pytest.mark.compiled
+def test_a_steep_side_is_passed_by_where_a_shallow_one_is_cut():
+    """Sides of 87 and 45 degrees in one band: 12 mm of the first keep 0.63 mm, its edges 0.89, below 1.2."""
+    mesh = parts.drafted_box(half=20, draft_deg=(45, 3, 3, 3), turn_deg=0, base=90)
+    plan = zrough.plan(job(mesh, stair_normal=1.2))
+    assert plan.check.ok
+    climbs = [k for k, v in enumerate(plan.levels) if v.kind == "climb"]
+    assert climbs
+    path = plan.toolpath
+    cut = np.isin(path.level, climbs) & (path.engagement > 0)
+    x, y = path.xyz[cut, 0], path.xyz[cut, 1]
+    # beyond the corners, along the steep sides
+    assert not ((y > 0.0) & ((np.abs(x) > 14.0) | (y > 14.0))).any()
+    assert (y < -14.0).any()
+    # the edge between the two sides leans less than either
+    assert plan.check.leftover.normal_stair <= 1.2 + NEAR
+
+
+@pytest.mark.compiled
+def test_wide_stairs_are_cleared_as_floors():
+    """A face of 1.5 degrees: stairs of 0.3 mm would be 11 mm wide, more than the cutter."""
+    profile = [(30.0, -8.0), (30.0, -30.0 * math.tan(math.radians(1.5))), (0.0, 0.0)]
+    plan = zrough.plan(job(parts.turned(profile, base=90, spokes=360), top=0.5, stair_normal=0.3))
+    assert plan.check.ok, [f.message for f in plan.check.failures]
+    on_top = [v for v in plan.levels if v.z > -1.0]
+    assert len(on_top) >= 3
+    assert max(v.area_mm2 for v in on_top) > 10.0 * 2 * math.pi * 20  # wider than one wall trace of 10 mm
+    # on the face itself, clear of its rim
+    grid, heights = plan.check.leftover.grid, plan.check.leftover.heights
+    r = np.hypot(*np.meshgrid(grid.x, grid.y))
+    face = r < 29.0
+    off = (heights[face] + r[face] * math.tan(math.radians(1.5))) * math.cos(math.radians(1.5))
+    assert off.min() >= A - 0.01
+    # where passes meet a spike of a node may stand; stairs are wide
+    assert np.sort(off)[-4] <= A + 0.3 + NEAR
+
+
+# ------------------------------------------------------------------ flats
+
+
+@pytest.mark.compiled
+def test_all_flats_are_found_and_cut_at_their_allowance():
+    """A plate with flats at five heights, CAD areas by hand; the smallest holds the 10 mm cutter."""
+    m = parts.maker()
+    regions = [
+        m.Region(m.rectangle(-22, 0, 36, 50, 7).points, -4),
+        m.Region(m.rectangle(-22, 0, 20, 30, 7).points, -11, within=0),
+        m.Region(m.circle(22, 10, 14).points, -7),
+        m.Region(m.circle(22, 10, 8.5).points, -15.5, within=2),
+    ]
+    mesh = m.upright(m.rectangle(0, 0, 100, 70, 0).points, -20, regions, 0)
+    plan = zrough.plan(job(mesh, top=1.0))
+    assert plan.check.ok, [f.message for f in plan.check.failures]
+
+    def rounded(w, h, r):
+        return w * h - (4 - math.pi) * r * r
+
+    cad = {
+        -4.0: rounded(36, 50, 7) - rounded(20, 30, 7), -11.0: rounded(20, 30, 7),
+        -7.0: math.pi * (14**2 - 8.5**2), -15.5: math.pi * 8.5**2,
+        0.0: 7000 - rounded(36, 50, 7) - math.pi * 14**2,
+    }  # fmt: skip
+    found = {f["z"]: f for f in plan.check.leftover.flats}
+    assert set(found) == set(cad)
+    for z, area in cad.items():
+        assert found[z]["area_mm2"] == pytest.approx(area, rel=0.01)
+        assert found[z]["typical_mm"] == pytest.approx(A, abs=0.005)
+        assert found[z]["lowest_mm"] == pytest.approx(A, abs=0.005)
+        assert any(abs(v.z - z - A) < 1e-9 for v in plan.levels)
+
+
+@pytest.mark.compiled
+def test_a_slightly_tilted_floor_is_one_level():
+    """A pocket floor that drops 0.03 mm over 40 mm (0.043 degrees): one level, at its highest point."""
+    vertices, faces = parts.pocket(width=40, height=30, depth=6)
+    floor = np.isclose(vertices[:, 2], -6.0)
+    tilted = vertices.copy()
+    tilted[floor, 2] -= 0.03 * (tilted[floor, 0] + 20.0) / 40.0
+    top = tilted[floor, 2].max()
+    plan = zrough.plan(job((tilted, faces), stair_height=0.0))
+    assert [v.z for v in plan.levels] == pytest.approx([top + A], abs=1e-6)
+    assert plan.levels[0].floor
+    assert "flat" in plan.levels[0].reason
+    assert plan.check.ok, [f.message for f in plan.check.failures]

@@ -1,0 +1,314 @@
+"""Climb levels by region: each is cut only where leaving it out would leave a stair above the limit.
+
+Points follow the walls up through a band. Each stands on the boundary of the ground cut so far, and knows the
+height it was cut at. At the next height a point asks what the stair would be if this height were left out:
+from its own height up to the one after, with the width in plan that the surface gains meanwhile. Where that
+passes the limit the height is cut, and points on its boundary take over. Elsewhere the ground is closed to
+the cutter at this height, so that nothing is traced for nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .levels import Band, Level, split
+from .stairs import Flags, Floats, Limits, normal_step, slopes, spacing
+
+if TYPE_CHECKING:
+    from .job import Job
+    from .regions import Space
+
+LEAST_BITE = 0.01  # mm: where the surface gains less width the wall is upright
+CLOSE = 1.5  # cells: how far the cutter stays off the boundary of ground that is not to be cut
+FAR = 1e4  # mm: the surface does not come up to the level any more
+REACH = 0.3  # of the radius: how far from a flat its wall counts as its own
+SPREAD = 1.0  # of the radius: how far a stretch to be cut is lengthened, so that a pass can roll in
+SPARE = 1.0 + 1e-6
+
+
+@dataclass
+class _Walls:
+    """Points (n, 2) on the boundary of the ground cut so far, mm, and the heights (n,) they were cut at."""
+
+    xy: Floats
+    z: Floats
+
+
+class _Ring:
+    """The boundary at one height, asked for distances."""
+
+    def __init__(self, points: Floats, offsets: NDArray[np.int64]) -> None:
+        from scipy.spatial import cKDTree
+
+        self.points = points
+        n = len(points)
+        self.after, self.before = np.arange(1, n + 1), np.arange(-1, n - 1)
+        self.after[offsets[1:] - 1] = offsets[:-1]
+        self.before[offsets[:-1]] = offsets[1:] - 1
+        self.tree = cKDTree(points) if n else None
+
+    def away(self, xy: Floats) -> Floats:
+        """Distance of points (n, 2) from the boundary, mm; inf if there is none."""
+        if self.tree is None or not len(xy):
+            return np.full(len(xy), math.inf)
+        near, k = self.tree.query(xy)
+        best = near**2
+        for other in (self.after[k], self.before[k]):
+            a = self.points[k]
+            edge = self.points[other] - a
+            size = np.maximum((edge**2).sum(axis=1), 1e-300)
+            t = np.clip(((xy - a) * edge).sum(axis=1) / size, 0.0, 1.0)
+            best = np.minimum(best, ((xy - a - t[:, None] * edge) ** 2).sum(axis=1))
+        return np.asarray(np.sqrt(best), dtype=np.float64)
+
+
+def limits_of(job: Job, space: Space) -> Limits:
+    """The job's limits on stairs, mm; inf where it sets none."""
+    height, normal = job.roughing.stair_height, job.roughing.stair_normal
+    return Limits(
+        height if height > 0.0 else math.inf,
+        normal if normal is not None else math.inf,
+        max(0.0, space.corner - space.wall),
+    )
+
+
+def between(space: Space, limits: Limits, anchors: list[float]) -> Callable[[float, float], list[float]]:
+    """Heights of climb levels between the ends of a band; see `stairs.spacing`. ``anchors``: levels known."""
+    if math.isinf(limits.normal):
+        gap = 0.0 if math.isinf(limits.height) else limits.height
+        return lambda low, high: split(low, high, gap)
+    tip = space.cl + space.floor
+    there = np.isfinite(space.top) & np.isfinite(tip) & (tip < space.top)
+    return spacing(tip[there], slopes(space.cl, space.grid.cell)[there], limits, anchors)
+
+
+def trim(space: Space, bands: list[Band], limits: Limits, drops: dict[float, float]) -> None:
+    """Drop the climb levels that no wall needs, and close the ground where a level is not needed.
+
+    Parameters
+    ----------
+    bands : changed: levels dropped, reasons filled in. ``space.at_level`` gets the ground that stays closed.
+    drops : by height of a flat, mm, how much lower its lowest point lies (0 for a level one), mm.
+    """
+    for band in bands:
+        if band.climbs:
+            _Trimmer(space, band, limits, drops).run()
+
+
+class _Trimmer:
+    """One band on its way up."""
+
+    def __init__(self, space: Space, band: Band, limits: Limits, drops: dict[float, float]) -> None:
+        self.space, self.band, self.limits, self.drops = space, band, limits, drops
+        self.tip = space.cl + space.floor  # lowest tip height at each node
+        self.stock = self._near_stock()
+        self.open = space.mask(band.primary.z)
+        self.walls = self._on(band.primary.z)
+
+    def run(self) -> None:
+        """Decide on every climb level, bottom up."""
+        heights = [v.z for v in self.band.climbs] + [self.band.primary.top]
+        kept: list[Level] = []
+        for level, above in zip(self.band.climbs, heights[1:], strict=True):
+            if self._decide(level, above):
+                kept.append(level)
+        self.band.climbs = kept
+
+    def _near_stock(self) -> Flags:
+        """Nodes from which the cutter reaches stock."""
+        from scipy.ndimage import distance_transform_edt
+
+        there = np.isfinite(self.space.top)
+        if there.all():
+            return there
+        reach = (self.space.radius + self.space.grid.cell) / self.space.grid.cell
+        return np.asarray(distance_transform_edt(~there) <= reach)
+
+    def _nodes(self, xy: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        g = self.space.grid
+        j = np.clip(np.rint((xy[:, 0] - g.x0) / g.cell).astype(np.int64), 0, g.nx - 1)
+        i = np.clip(np.rint((xy[:, 1] - g.y0) / g.cell).astype(np.int64), 0, g.ny - 1)
+        return i, j
+
+    def _on(self, z: float) -> _Walls:
+        """Points of the boundary at ``z`` that are near stock and not on the grid's own frame."""
+        g, ring = self.space.grid, self.space.rings(z)
+        xy = ring.points
+        inside = (xy[:, 0] > g.x0 + 0.5 * g.cell) & (xy[:, 0] < g.x[-1] - 0.5 * g.cell)
+        inside &= (xy[:, 1] > g.y0 + 0.5 * g.cell) & (xy[:, 1] < g.y[-1] - 0.5 * g.cell)
+        inside &= self.stock[self._nodes(xy)]
+        return _Walls(xy[inside], np.full(int(inside.sum()), z))
+
+    def _decide(self, level: Level, above: float) -> bool:
+        """Whether the level is cut anywhere; its closed ground is put into the space."""
+        walls, z = self.walls, level.z
+        ring = _Ring(*_arrays(self.space.rings(z)))
+        following = _Ring(*_arrays(self.space.rings(above)))
+        here, there = ring.away(walls.xy), following.away(walls.xy)
+        rise = above - walls.z
+        stair = self._stair(z - walls.z, here, rise, there)
+        upright = here < LEAST_BITE
+        needed = ~upright & (
+            ((rise > self.limits.height * SPARE) & (there >= LEAST_BITE))
+            | (stair > self.limits.normal * SPARE)
+        )
+        walls.z = np.where(upright, z, walls.z)  # a stair begins where an upright wall ends
+        gained = self.space.mask(z) & ~self.open & self.stock
+        flat = self._flat(gained, level)
+        needed = self._spread(needed, ~upright)
+        if flat.any():
+            needed |= ~upright & self._beside(flat, gained, needed, upright)
+        chosen, lone = self._chosen(gained, flat, needed | upright, level, above)
+        if not needed.any() and not (chosen.any() and (level.floor or lone.any())):
+            return False
+        skipped = ~needed & ~upright
+        closed = gained & ~chosen
+        if skipped.any() or closed.any():
+            self._close(z, closed, walls.xy[skipped])
+        self.open |= chosen
+        self._explain(level, needed, rise, stair)
+        self._take_over(z, needed, lone)
+        return True
+
+    def _spread(self, needed: Flags, may: Flags) -> Flags:
+        """A needed stretch reaches a little further along the wall, so that it is not cut in scraps."""
+        from scipy.spatial import cKDTree
+
+        if not needed.any() or needed.all():
+            return needed
+        away, _ = cKDTree(self.walls.xy[needed]).query(self.walls.xy)
+        return np.asarray(needed | (may & (away <= SPREAD * self.space.radius)))
+
+    def _stair(self, up: Floats, here: Floats, rise: Floats, there: Floats) -> Floats:
+        """Leftover square to the surface if the level is left out, mm.
+
+        The surface is taken as two planes that meet where it is cut at the level; the edge of the stair
+        stands upright over its foot.
+        """
+        there = np.minimum(there, FAR)
+        here = np.minimum(here, there)
+        foot = np.zeros_like(here)
+        square = np.minimum(
+            _to_line(rise, foot, foot, here, up), _to_line(rise, here, up, np.maximum(there, here), rise)
+        )
+        if self.limits.corner <= 0.0:
+            return square
+        flat = normal_step(rise, there)
+        share = normal_step(rise, there, self.limits.corner) / np.maximum(flat, 1e-12)
+        return np.asarray(square * np.minimum(share, 1.0), dtype=np.float64)
+
+    def _flat(self, gained: Flags, level: Level) -> Flags:
+        """Nodes of a flat that is gained at this level."""
+        from scipy.ndimage import binary_dilation
+
+        if not level.floor:
+            return np.zeros_like(gained)
+        flat = gained & (self.tip >= level.z - self.drops.get(level.z, 0.0) - 1e-6)
+        return np.asarray(binary_dilation(flat, iterations=3) & gained)
+
+    def _beside(self, flat: Flags, gained: Flags, needed: Flags, upright: Flags) -> Flags:
+        """Points from which the cutter goes onto a flat: those close to it, else all round its patch."""
+        from scipy.ndimage import binary_dilation, distance_transform_edt, label
+
+        space, at = self.space, self._nodes(self.walls.xy)
+        reach = (space.corner + REACH * space.radius) / space.grid.cell
+        beside: Flags = np.asarray(distance_transform_edt(~flat) <= max(reach, 2.0))[at]
+        number, _ = label(gained, structure=np.ones((3, 3)))
+        for k in np.unique(number[flat]):
+            near = binary_dilation(number == k, structure=np.ones((3, 3)), iterations=2)[at]
+            if not (near & (needed | beside) & ~upright).any():
+                beside |= near
+        return beside
+
+    def _chosen(
+        self, gained: Flags, flat: Flags, wanted: Flags, level: Level, above: float
+    ) -> tuple[Flags, Flags]:
+        """The nodes gained at this level that are to be cut, and those of them that touch no ground below."""
+        from scipy.ndimage import label
+        from scipy.spatial import cKDTree
+
+        chosen = flat.copy()
+        i, j = np.nonzero(gained)
+        if not len(i):
+            return chosen, chosen
+        if len(self.walls.xy):
+            g = self.space.grid
+            at = np.stack([g.x0 + g.cell * j, g.y0 + g.cell * i], axis=1)
+            _, near = cKDTree(self.walls.xy).query(at)
+            chosen[i, j] |= wanted[near]
+        number, count = label(gained | self.open, structure=np.ones((3, 3)))
+        joined = np.zeros(count + 1, bool)
+        joined[np.unique(number[self.open])] = True
+        lone = gained & ~joined[number]
+        if lone.any():
+            lowest = np.full(count + 1, math.inf)
+            np.minimum.at(lowest, number[lone], self.tip[lone])
+            tall = above - lowest > min(self.limits.height, self.limits.normal) * SPARE
+            if level.floor:
+                tall |= lowest >= level.z - self.drops.get(level.z, 0.0) - 1e-6
+            chosen = (chosen & ~lone) | (lone & tall[number])
+            lone &= tall[number]
+        return chosen, lone
+
+    def _close(self, z: float, closed: Flags, off: Floats) -> None:
+        """Keep the centre out of the ``closed`` nodes, and away from the points ``off``."""
+        from scipy.ndimage import distance_transform_edt
+
+        g = self.space.grid
+        bound = np.full(g.shape, 1e3, np.float32)
+        if closed.any():
+            bound = (distance_transform_edt(~closed) - CLOSE).astype(np.float32) * np.float32(g.cell)
+        if len(off):
+            spots = np.ones(g.shape, bool)
+            spots[self._nodes(off)] = False
+            near = (distance_transform_edt(spots) - CLOSE).astype(np.float32) * np.float32(g.cell)
+            bound = np.minimum(bound, near)
+        given = self.space.at_level.get(z)
+        self.space.at_level[z] = bound if given is None else np.minimum(given, bound)
+
+    def _explain(self, level: Level, needed: Flags, rise: Floats, stair: Floats) -> None:
+        if level.floor or not needed.any():
+            if not level.floor:
+                level.reason = "opens ground that is not reached from below"
+            return
+        k = int(np.argmax(np.where(needed, stair, -1.0)))
+        share = 100.0 * float(needed.mean())
+        level.reason = (
+            f"caps the stair: without it {rise[k]:.2f} mm high, {stair[k]:.2f} mm square to the wall; "
+            f"{share:.0f} % of the walls"
+        )
+
+    def _take_over(self, z: float, needed: Flags, lone: Flags) -> None:
+        """Points on the level's boundary follow those whose stair it cut."""
+        from scipy.ndimage import binary_dilation
+        from scipy.spatial import cKDTree
+
+        walls, fresh = self.walls, self._on(z)
+        mine = np.zeros(len(fresh.xy), bool)
+        if lone.any():
+            mine |= binary_dilation(lone, structure=np.ones((3, 3)))[self._nodes(fresh.xy)]
+        if needed.any() and len(fresh.xy):
+            _, near = cKDTree(walls.xy).query(fresh.xy)
+            mine |= needed[near]
+        self.walls = _Walls(
+            np.concatenate([walls.xy[~needed], fresh.xy[mine]]),
+            np.concatenate([walls.z[~needed], fresh.z[mine]]),
+        )
+
+
+def _arrays(rings: object) -> tuple[Floats, NDArray[np.int64]]:
+    return rings.points, rings.offsets  # type: ignore[attr-defined]
+
+
+def _to_line(rise: Floats, ax: Floats, az: Floats, bx: Floats, bz: Floats) -> Floats:
+    """Distance of the edge (0, rise) from the line from (ax, az) to (bx, bz), mm."""
+    ex, ez = bx - ax, bz - az
+    size = np.maximum(ex * ex + ez * ez, 1e-300)
+    t = np.clip((-ax * ex + (rise - az) * ez) / size, 0.0, 1.0)
+    return np.asarray(np.hypot(ax + t * ex, az + t * ez - rise), dtype=np.float64)
