@@ -18,6 +18,7 @@ class Level:
     ``kind`` "primary" or "climb"; ``reason`` in words; ``band`` index of its primary level.
     ``area_mm2`` ground cleared, ``removed_mm3`` = area x height met, ``cut_mm`` path in material, ``link_mm``
     path out of it, ``wall_mm`` length of wall traced, ``pieces`` walks, ``time_s`` model time.
+    ``cutter`` place of its cutter in the job.
     """
 
     z: float
@@ -32,6 +33,7 @@ class Level:
     wall_mm: float = 0.0
     pieces: int = 0
     time_s: float = 0.0
+    cutter: int = 0
 
 
 @dataclass
@@ -54,6 +56,7 @@ def choose(
     depth: float,
     stair: float,
     cost: Callable[[float], float],
+    before: Sequence[float] = (),
 ) -> list[Band]:
     """Bands from the stock's top down to ``floor``, mm.
 
@@ -63,17 +66,26 @@ def choose(
     depth : largest gap between primary levels.
     stair : largest gap between neighbouring levels of any kind; 0 = no climb levels but flats.
     cost : cost of a primary level at a height, in any unit (path to clear it); the sum is minimised.
+    before : heights that an earlier cutter cut at. They become levels again: on walls that both cutters
+        reach, the stairs then stand where they stood, and nothing thin is cut twice.
     """
     inner = sorted({z for z in flats if floor + SAME < z < top - SAME}, reverse=True)
-    chain = _cheapest(_candidates(top, floor, inner, depth), depth, cost)
+    known = [z for z in before if floor + SAME < z < top - SAME and all(abs(z - f) > SAME for f in inner)]
+    heights = _candidates(top, floor, inner, depth)
+    if known:
+        inner = sorted({*inner, *known}, reverse=True)
+        heights = [top, *inner, floor]
+        between = [h for high, low in pairwise(heights) for h in _split(low, high, depth)]
+        heights = sorted([*heights, *between], reverse=True)
+    chain = _cheapest(heights, depth, cost)
     bands = []
     for number, (above, z) in enumerate(pairwise(chain)):
-        primary = Level(z, above, "primary", _why(z, floor, flats), number)
+        primary = Level(z, above, "primary", _why(z, floor, flats, known), number)
         band = Band(primary)
         between = [f for f in inner if z + SAME < f < above - SAME]
         for low, high in zip([z, *reversed(between)], [*reversed(between), above], strict=True):
             if low != z:
-                band.climbs.append(Level(low, above, "climb", _why(low, floor, flats), number))
+                band.climbs.append(Level(low, above, "climb", _why(low, floor, flats, known), number))
             band.climbs += [
                 Level(h, above, "climb", "caps the stair", number) for h in _split(low, high, stair)
             ]
@@ -81,10 +93,12 @@ def choose(
     return bands
 
 
-def _why(z: float, floor: float, flats: Sequence[float]) -> str:
+def _why(z: float, floor: float, flats: Sequence[float], before: Sequence[float]) -> str:
     if any(abs(z - f) < SAME for f in flats):
         return "flat"
-    return "lowest level" if abs(z - floor) < SAME else "even split"
+    if abs(z - floor) < SAME:
+        return "lowest level"
+    return "level of the cutter before" if z in before else "even split"
 
 
 def _split(low: float, high: float, gap: float) -> list[float]:
