@@ -430,7 +430,9 @@ def _together(shares: list[Share], pieces: replay.Pieces, run: replay.Replay) ->
     return replace(worst, pieces=pieces, replay=run, body=widest, **changes)
 
 
-def _depths(pieces: replay.Pieces, n: int, bins: replay.Bins, body: Body, cut: Any) -> tuple[Any, ...]:
+def _depths(
+    pieces: replay.Pieces, n: int, bins: replay.Bins, body: Body, cut: Any
+) -> tuple[Floats, Floats, float, Floats, Floats, float, Floats, Floats]:
     """Gouges, stock allowance cut away, shank and holder in the part, as `Facts` has them."""
     wall, floor, tolerance = float(cut.wall_allowance), float(cut.floor_allowance), float(cut.tolerance)
     spare = tolerance + checkrules.EXACT
