@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,10 +31,16 @@ FARTHEST = 1.0e5  # mm from zero; job files have the same limit
 CHIP_NEAR = 0.1  # share of the chip wanted; what counts as kept
 PLOT_MOTIONS = 20_000  # most entries of the arrays kept for plots
 
-RULES: tuple[Callable[[Facts], list[Finding]], ...] = (
+Rule = Callable[[Facts], list[Finding]]
+RULES: tuple[Rule, ...] = (
     checkrules.units, checkrules.gouges, checkrules.allowance, checkrules.overloads, checkrules.entry_depths,
     checkrules.descents, checkrules.rapids, checkrules.bodies, checkrules.keepouts,
     checkrules.feeds_and_spindle, checkrules.travel,
+)  # fmt: skip
+#: Rules that judge a motion by the cutter that makes it; the others look at the program as a whole.
+BY_CUTTER: tuple[Rule, ...] = (
+    checkrules.gouges, checkrules.allowance, checkrules.overloads, checkrules.entry_depths,
+    checkrules.descents, checkrules.bodies, checkrules.keepouts,
 )  # fmt: skip
 WARNINGS = {"unit-doubt"}
 
@@ -69,6 +76,24 @@ class Engagement:
 
 
 @dataclass(frozen=True)
+class Section:
+    """One cutter's share of a program that uses several; ``tool`` its number in the text.
+
+    ``cap_deg``, ``worst_deg`` engagement, ``removed_mm3``, ``cutting_mm`` path that removes material,
+    ``time_s`` model time, ``tallest_stair_mm`` the tallest stair once this cutter is done, measured against
+    what it and those before it can reach.
+    """
+
+    tool: int
+    cap_deg: float
+    worst_deg: float
+    removed_mm3: float
+    cutting_mm: float
+    time_s: float
+    tallest_stair_mm: float
+
+
+@dataclass(frozen=True)
 class Moves:
     """Arrays by motion for plots, thinned to at most `PLOT_MOTIONS` by keeping the worst of each group.
 
@@ -101,6 +126,7 @@ class Check:
         motion, is within `CHIP_NEAR` of the one that the cutting data give at the cap; NaN without data.
     steepest_deg : steepest descent in material. worst_power_kw, worst_chip_mm : NaN where not known.
     engagement, moves : see there.
+    sections : by cutter, in order of first use; empty for one cutter.
     """
 
     ok: bool
@@ -122,6 +148,7 @@ class Check:
     chip_share: float
     moves: Moves
     program: Program
+    sections: tuple[Section, ...] = ()
 
     @property
     def tallest_stair(self) -> float:
@@ -159,6 +186,7 @@ class Check:
             "worst_chip_mm": _plain(self.worst_chip_mm),
             "chip_share": _plain(self.chip_share),
             "time_model": timing.MODEL,
+            "sections": [dict(vars(s)) for s in self.sections],
         }
 
 
@@ -191,12 +219,10 @@ def check(
     tell = watched(progress)
     program = read(nc_text, default_units=getattr(job, "units", "mm"))
     part, stock = _load(job, part, stock)
-    data = data if data is not None else _proposal(job)
-    body = replay.body_of(job.cutter, job.holder_profile(job.cutter), float(job.holder.clearance))
-    facts = _facts(program, job, part, stock, body, data, tell)
-    failures, warnings = _judged(facts)
+    case = _facts(program, job, part, stock, data, tell)
+    failures, warnings = _judged(case)
     tell("leftover", 0, 1)
-    return _verdict(facts, part, data, failures, warnings)
+    return _verdict(case, part, failures, warnings)
 
 
 def find_faults(
@@ -205,16 +231,15 @@ def find_faults(
     """Failures and warnings of a program alone, without leftover, loads and time; arguments as `check`."""
     program = read(nc_text, default_units=getattr(job, "units", "mm"))
     part, stock = _load(job, part, stock)
-    data = data if data is not None else _proposal(job)
-    body = replay.body_of(job.cutter, job.holder_profile(job.cutter), float(job.holder.clearance))
-    return _judged(_facts(program, job, part, stock, body, data, None))
+    return _judged(_facts(program, job, part, stock, data, None))
 
 
-def _judged(facts: Facts) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
+def _judged(case: Case) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
     """All rules applied: failures and warnings, each in order of lines."""
-    found = list(facts.program.findings)
+    found = [*case.whole.program.findings, *checkrules.gather(case.strangers)]
     for rule in RULES:
-        found += checkrules.gather(rule(facts))
+        judged = [share.facts for share in case.shares] if rule in BY_CUTTER else [case.whole]
+        found += checkrules.gather([finding for facts in judged for finding in rule(facts)])
     found.sort(key=lambda f: f.line)
     soft = checkrules.READER_WARNINGS | WARNINGS
     return tuple(f for f in found if f.code not in soft), tuple(f for f in found if f.code in soft)
@@ -232,20 +257,20 @@ def _load(job: Any, part: Any, stock: Any) -> tuple[Any, Any]:
     return part, stock
 
 
-def _proposal(job: Any) -> Any:
-    """Cutting data of the job; None where the job holds too little for them."""
+def _proposal(job: Any, cutter: Any) -> Any:
+    """Cutting data of a cutter of the job; None where the job holds too little for them."""
     from zrough.errors import ZroughError
 
     try:
         from zrough.cutting import propose
 
-        return propose(job)
+        return propose(job, cutter)
     except (ImportError, AttributeError, ZroughError):
         return None
 
 
-def cap_of(job: Any, data: Any) -> float:
-    """Engagement cap of a job, degrees.
+def cap_of(job: Any, data: Any, cutter: Any = None) -> float:
+    """Engagement cap of a cutter of a job (its first), degrees.
 
     Raises
     ------
@@ -255,7 +280,8 @@ def cap_of(job: Any, data: Any) -> float:
         return float(job.roughing.engagement_deg)
     width = getattr(job.roughing, "radial_width", None)
     if width is not None:
-        return math.degrees(math.acos(max(-1.0, 1.0 - 2.0 * float(width) / float(job.cutter.diameter))))
+        diameter = float((cutter or job.cutter).diameter)
+        return math.degrees(math.acos(max(-1.0, 1.0 - 2.0 * float(width) / diameter)))
     if data is None:
         raise CheckError("no engagement cap: set roughing.engagement_deg or roughing.radial_width")
     return float(data.engagement_deg)
@@ -272,14 +298,63 @@ def _refuse_far(program: Program) -> None:
         )
 
 
-def _facts(program: Program, job: Any, part: Any, stock: Any, body: Body, data: Any, progress: Any) -> Facts:
+@dataclass(frozen=True)
+class Share:
+    """What one cutter does: its motions, (n,) bool, and the facts with all that others do left out."""
+
+    cutter: Any
+    data: Any
+    mine: NDArray[np.bool_]
+    facts: Facts
+
+
+@dataclass(frozen=True)
+class Case:
+    """A program as a whole, and by cutter. ``strangers``: tools that the job does not know."""
+
+    whole: Facts
+    shares: tuple[Share, ...]
+    strangers: list[Finding]
+    sections: tuple[replay.Section, ...]
+
+
+def _owners(program: Program, job: Any) -> tuple[NDArray[np.int64], list[Finding]]:
+    """Place in ``job.cutters`` of the cutter that makes each motion, and tools the job does not have.
+
+    A job of one cutter takes any number for it; a program that calls no tool starts with the first.
+    """
+    numbers = [int(c.number) for c in job.cutters]
+    owner = np.zeros(len(program), np.int64)
+    if len(numbers) == 1:
+        return owner, []
+    strangers = []
+    for number in np.unique(program.tool).tolist():
+        at = program.tool == number
+        if number in numbers:
+            owner[at] = numbers.index(number)
+        elif number:
+            m = int(np.flatnonzero(at)[0])
+            x, y, z = program.end[m]
+            line, known = int(program.line[m]), ", ".join(f"T{k}" for k in numbers)
+            strangers.append(Finding(
+                "tool-unknown", line, (float(x), float(y), float(z)), float(number), math.nan,
+                f"line {line}: moves with T{number}, which the job does not have; it has {known}",
+            ))  # fmt: skip
+    return owner, strangers
+
+
+def _facts(program: Program, job: Any, part: Any, stock: Any, data: Any, progress: Any) -> Case:
     clearance = float(job.clearance_plane(float(stock.upper[2])))
-    ramp = job.entry.ramp_angle_deg
-    if ramp is None:
-        ramp = data.ramp_angle_deg if data is not None else RAMP_FALLBACK_DEG
-    cap = cap_of(job, data)
+    owner, strangers = _owners(program, job)
+    used = list(dict.fromkeys(owner.tolist())) or [0]
+    cutters = {k: job.cutters[k] for k in used}
+    bodies = {
+        k: replay.body_of(c, job.holder_profile(c), float(job.holder.clearance)) for k, c in cutters.items()
+    }
+    proposals = {k: data if data is not None and k == 0 else _proposal(job, c) for k, c in cutters.items()}
+    caps = {k: cap_of(job, proposals[k], c) for k, c in cutters.items()}
     n = len(program)
-    pieces = replay.cut_into_pieces(program, clearance, body.radius)
+    pieces = replay.cut_into_pieces(program, clearance, min(b.radius for b in bodies.values()))
     _refuse_far(program)
     if len(pieces) == 0:
         raise CheckError(
@@ -287,23 +362,87 @@ def _facts(program: Program, job: Any, part: Any, stock: Any, body: Body, data: 
         )
     bins = replay.bin_part(part.triangles)
     holes = np.array([(h.x, h.y, 0.5 * h.diameter, h.bottom) for h in job.entry.pre_drilled]).reshape(-1, 4)
-    run = replay.replay(pieces, n, body, stock, bins, cap, job.roughing.cell, progress, holes)
+    sections = _sections(owner[pieces.motion], bodies, caps)
+    first = sections[0]
+    run = replay.replay(
+        pieces, n, first.body, stock, bins, first.cap, job.roughing.cell, progress, holes, sections
+    )
     if progress is not None:
         progress("gouge", 0, 2)
-    wall, floor = float(job.roughing.wall_allowance), float(job.roughing.floor_allowance)
-    tolerance = float(job.roughing.tolerance)
+    shares = []
+    for k, cutter in cutters.items():
+        ramp = job.entry.ramp_angle_deg
+        if ramp is None:
+            ramp = proposals[k].ramp_angle_deg if proposals[k] is not None else RAMP_FALLBACK_DEG
+        mine = owner == k
+        own = run if len(cutters) == 1 else _only(run, mine)
+        kept = pieces if len(cutters) == 1 else _those(pieces, mine[pieces.motion])
+        depths = _depths(kept, n, bins, bodies[k], job.roughing)
+        facts = Facts(
+            job, program, kept, own, bodies[k], caps[k], float(ramp), clearance,
+            _triple(stock.lower), _triple(stock.upper), *depths, data=proposals[k],
+        )  # fmt: skip
+        shares.append(Share(cutter, proposals[k], mine, facts))
+    return Case(_together(shares, pieces, run), tuple(shares), strangers, sections)
+
+
+def _sections(
+    owner: NDArray[np.int64], bodies: dict[int, Body], caps: dict[int, float]
+) -> tuple[replay.Section, ...]:
+    """Runs of pieces made by one cutter."""
+    begins = [0, *(np.flatnonzero(np.diff(owner)) + 1).tolist(), len(owner)]
+    return tuple(
+        replay.Section(a, b, bodies[int(owner[a])], caps[int(owner[a])]) for a, b in pairwise(begins)
+    )
+
+
+def _only(run: replay.Replay, mine: NDArray[np.bool_]) -> replay.Replay:
+    """What was measured of some motions, nought for the others."""
+    names = ("worst", "mean", "cut_length", "volume", "depth", "met", "contact")
+    kept: dict[str, Any] = {name: np.where(mine, getattr(run, name), 0) for name in names}
+    return replace(run, **kept)
+
+
+def _those(pieces: replay.Pieces, kept: NDArray[np.bool_]) -> replay.Pieces:
+    return replay.Pieces(
+        np.ascontiguousarray(pieces.rows[kept]), pieces.turns[kept], pieces.classes[kept], pieces.motion[kept]
+    )
+
+
+def _together(shares: list[Share], pieces: replay.Pieces, run: replay.Replay) -> Facts:
+    """Facts of the whole program; its body is the widest cutter's, its cap that of the worst engagement."""
+    if len(shares) == 1:
+        return shares[0].facts
+    every = [share.facts for share in shares]
+    worst = max(every, key=lambda f: float(f.replay.worst.max(initial=0.0)) - f.cap)
+    caps = np.zeros(len(shares[0].mine))
+    for share in shares:
+        caps[share.mine] = share.facts.cap
+    changes: dict[str, Any] = {"caps": caps}
+    for amount, place in (("gouge", "gouge_at"), ("eaten", "eaten_at"), ("body_depth", "body_at")):
+        depth, at = getattr(every[0], amount), getattr(every[0], place)
+        for facts in every[1:]:
+            deeper = getattr(facts, amount) > depth
+            depth = np.where(deeper, getattr(facts, amount), depth)
+            at = np.where(deeper[:, None], getattr(facts, place), at)
+        changes |= {amount: depth, place: at}
+    widest = max(every, key=lambda f: f.body.radius).body
+    return replace(worst, pieces=pieces, replay=run, body=widest, **changes)
+
+
+def _depths(
+    pieces: replay.Pieces, n: int, bins: replay.Bins, body: Body, cut: Any
+) -> tuple[Floats, Floats, float, Floats, Floats, float, Floats, Floats]:
+    """Gouges, stock allowance cut away, shank and holder in the part, as `Facts` has them."""
+    wall, floor, tolerance = float(cut.wall_allowance), float(cut.floor_allowance), float(cut.tolerance)
     spare = tolerance + checkrules.EXACT
     eaten, eaten_at = replay.penetration(
         pieces, n, bins, body.radius + wall, max(0.0, body.corner + wall), floor, 0.5 * spare
     )
     gouge, gouge_at = _true_gouges(pieces, n, bins, body, eaten > 0.5 * spare)
     depth, depth_at = _body_in_part(pieces, n, bins, body)
-    return Facts(
-        job, program, pieces, run, body, cap, float(ramp), clearance,
-        _triple(stock.lower), _triple(stock.upper),
-        gouge, gouge_at, checkrules.EXACT + max(0.0, tolerance - min(wall, floor)),
-        eaten, eaten_at, spare, depth, depth_at, data,
-    )  # fmt: skip
+    limit = checkrules.EXACT + max(0.0, tolerance - min(wall, floor))
+    return gouge, gouge_at, limit, eaten, eaten_at, spare, depth, depth_at
 
 
 def _true_gouges(
@@ -329,9 +468,8 @@ def _body_in_part(pieces: replay.Pieces, n: int, bins: replay.Bins, body: Body) 
     return depth, place
 
 
-def _verdict(
-    facts: Facts, part: Any, data: Any, failures: tuple[Finding, ...], warnings: tuple[Finding, ...]
-) -> Check:
+def _verdict(case: Case, part: Any, failures: tuple[Finding, ...], warnings: tuple[Finding, ...]) -> Check:
+    facts = case.whole
     program, run = facts.program, facts.replay
     seconds = timing.move_times(program, facts.job.machine)
     groups = _groups(facts)
@@ -339,15 +477,18 @@ def _verdict(
     times["dwells"] = float(sum(s for _, s in program.dwells))
     times["total"] = float(sum(times.values()))
     lengths["total"] = float(sum(lengths.values()))
-    power, chip = _loads(facts, data)
+    power, chip = np.full(len(program), math.nan), np.full(len(program), math.nan)
+    for share in case.shares:
+        _loads(share, power, chip)
     gouge = np.where(facts.gouge > facts.gouge_limit, facts.gouge, 0.0)
     worst = int(np.argmax(gouge))
     eaten = np.where(facts.eaten > facts.eaten_limit, facts.eaten, 0.0)
     descents = facts.descending & facts.cuts
     feeding = program.kind != Motion.RAPID
     feed_length = np.where(feeding, np.nan_to_num(program.lengths()), 0.0)
-    lowest = float(np.nanmin(program.end[:, 2]))
     deep = gouge[worst] > 0.0
+    reached = {id(s.facts.body): _lowest(program, s.mine) for s in case.shares}
+    bodies = [(s.facts.body, reached[id(s.facts.body)]) for s in case.shares]
     return Check(
         ok=not failures, failures=failures, warnings=warnings,
         gouge_mm=float(gouge[worst]),
@@ -356,16 +497,39 @@ def _verdict(
         allowance_mm=float(eaten.max()),
         engagement=_engagement(facts),
         removed_mm3=float(run.volume.sum()),
-        leftover=checkleft.measure(facts.job, run, part, facts.body, lowest),
+        leftover=checkleft.measure(facts.job, run, part, bodies),
         times=times, lengths=lengths,
         air_share=float(feed_length[~facts.cuts].sum() / max(feed_length.sum(), 1e-9)),
         steepest_deg=float((-facts.slope_deg[descents]).max(initial=0.0)),
         worst_power_kw=float(np.nanmax(power)) if np.isfinite(power).any() else math.nan,
         worst_chip_mm=float(np.nanmax(chip)) if np.isfinite(chip).any() else math.nan,
-        chip_share=_chip_share(facts, seconds, data),
+        chip_share=_chip_share(case.shares, seconds),
         moves=_moves(facts, seconds, power, chip),
         program=program,
+        sections=_by_cutter(case, seconds, bodies) if len(case.shares) > 1 else (),
     )  # fmt: skip
+
+
+def _lowest(program: Program, mine: NDArray[np.bool_]) -> float:
+    return float(np.nanmin(program.end[mine, 2]))
+
+
+def _by_cutter(case: Case, seconds: Floats, bodies: list[tuple[Body, float]]) -> tuple[Section, ...]:
+    """What each cutter adds, and the tallest stair after its last turn."""
+    run, job = case.whole.replay, case.whole.job
+    lengths = np.nan_to_num(case.whole.program.lengths())
+    heights = [*run.after, run.heights[:: run.step, :: run.step]]
+    out = []
+    for k, share in enumerate(case.shares):
+        last = max(i for i, s in enumerate(case.sections) if s.body is share.facts.body)
+        stair = checkleft.tallest_stair(job, run, heights[last], bodies[: k + 1])
+        facts = share.facts
+        out.append(Section(
+            int(share.cutter.number), facts.cap, float(facts.replay.worst.max(initial=0.0)),
+            float(facts.replay.volume.sum()), float(lengths[facts.cuts].sum()),
+            float(seconds[share.mine].sum()), stair,
+        ))  # fmt: skip
+    return tuple(out)
 
 
 def _triple(values: Any) -> tuple[float, float, float]:
@@ -374,7 +538,7 @@ def _triple(values: Any) -> tuple[float, float, float]:
 
 def _engagement(facts: Facts) -> Engagement:
     run = facts.replay
-    worst = int(np.argmax(run.worst))
+    worst = int(np.argmax(facts.excess))
     length = max(float(run.cut_length.sum()), 1e-9)
     return Engagement(
         facts.cap, float(run.worst[worst]), _triple(run.worst_at[worst]), facts.line(worst),
@@ -401,47 +565,49 @@ def _split(groups: NDArray[np.int64], amount: Floats) -> dict[str, float]:
     return {name: float(v) for name, v in zip(_GROUP_NAMES, total, strict=True)}
 
 
-def _loads(facts: Facts, data: Any) -> tuple[Floats, Floats]:
-    """Motor power kW and thickest chip mm by motion; NaN where nothing is cut or no cutting data are
-    known."""
+def _loads(share: Share, power: Floats, chip: Floats) -> None:
+    """Put motor power kW and thickest chip mm of a cutter's motions in; NaN stays where nothing is cut or
+    no cutting data are known."""
+    facts, data, cutter = share.facts, share.data, share.cutter
     program, run = facts.program, facts.replay
-    n = len(program)
-    power, chip = np.full(n, math.nan), np.full(n, math.nan)
     rpm = np.abs(program.spindle)
-    flutes = int(getattr(facts.job.cutter, "flutes", 0) or 0)
+    flutes = int(getattr(cutter, "flutes", 0) or 0)
     cutting = np.flatnonzero((run.worst > 0.0) & (rpm > 0.0) & (program.feed > 0.0))
     if not flutes or not cutting.size:
-        return power, chip
+        return
     per_tooth = program.feed[cutting] / (flutes * rpm[cutting])
     arc = np.minimum(run.worst[cutting], 180.0).astype(np.float64)
     chip[cutting] = per_tooth * np.sin(np.radians(np.minimum(arc, 90.0)))
     if data is None:
-        return power, chip
+        return
     from zrough.cutting import forces
 
     for speed in np.unique(rpm[cutting]):
         at = rpm[cutting] == speed
         load = forces(
-            data.material, facts.job.cutter, arc[at], run.depth[cutting[at]], per_tooth[at], float(speed),
+            data.material, cutter, arc[at], run.depth[cutting[at]], per_tooth[at], float(speed),
             efficiency=float(data.efficiency), peaks=False,
         )  # fmt: skip
         power[cutting[at]] = load.power_kw
-    return power, chip
 
 
-def _chip_share(facts: Facts, seconds: Floats, data: Any) -> float:
-    """See `Check.chip_share`."""
-    program, run = facts.program, facts.replay
-    target = float(getattr(data, "chip_at_cap", 0.0) or 0.0)
-    teeth = int(getattr(facts.job.cutter, "flutes", 0) or 0) * np.abs(program.spindle)
-    cutting = (run.cut_length > 0.0) & (teeth > 0.0) & (program.feed > 0.0) & (program.kind != Motion.RAPID)
-    total = float(seconds[cutting].sum())
-    if target <= 0.0 or total <= 0.0:
-        return math.nan
-    arc = np.radians(np.minimum(run.mean[cutting], 90.0))
-    chip = program.feed[cutting] / teeth[cutting] * np.sin(arc)
-    near = np.abs(chip - target) <= CHIP_NEAR * target
-    return float(seconds[cutting][near].sum() / total)
+def _chip_share(shares: tuple[Share, ...], seconds: Floats) -> float:
+    """See `Check.chip_share`; each cutter by its own data."""
+    kept, total = 0.0, 0.0
+    for share in shares:
+        program, run = share.facts.program, share.facts.replay
+        target = float(getattr(share.data, "chip_at_cap", 0.0) or 0.0)
+        teeth = int(getattr(share.cutter, "flutes", 0) or 0) * np.abs(program.spindle)
+        cutting = (run.cut_length > 0.0) & (teeth > 0.0)
+        cutting &= (program.feed > 0.0) & (program.kind != Motion.RAPID)
+        if target <= 0.0:
+            continue
+        total += float(seconds[cutting].sum())
+        arc = np.radians(np.minimum(run.mean[cutting], 90.0))
+        chip = program.feed[cutting] / teeth[cutting] * np.sin(arc)
+        near = np.abs(chip - target) <= CHIP_NEAR * target
+        kept += float(seconds[cutting][near].sum())
+    return kept / total if total > 0.0 else math.nan
 
 
 def _moves(facts: Facts, seconds: Floats, power: Floats, chip: Floats) -> Moves:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from zrough.grid import Grid
 from zrough.kernels import replay as kernels
 from zrough.nexttool import by_rows
 from zrough.replay import Body, Floats, Replay
 
-REACH_NODES = 400_000  # nodes on which reach and the leftover square to the part are worked out
 STEEP = 3.0  # rise over run between nodes above which a slope is a wall
 
 
@@ -61,11 +62,12 @@ class Leftover:
         }
 
 
-def measure(job: Any, run: Replay, part: Any, body: Body, lowest: float) -> Leftover:
-    """All of `Leftover`; ``lowest`` is the lowest height the program cuts at."""
+def measure(job: Any, run: Replay, part: Any, bodies: Sequence[tuple[Body, float]]) -> Leftover:
+    """All of `Leftover`; ``bodies`` are the cutters used, each with the lowest height it cuts at."""
     heights = run.heights.astype(np.float64)
     wall, floor = float(job.roughing.wall_allowance), float(job.roughing.floor_allowance)
-    reach_grid, reach, left = _reachable(run, body, wall, floor, lowest)
+    left = run.heights[:: run.step, :: run.step].astype(np.float64)
+    reach_grid, reach = _reachable(run, bodies, wall, floor)
     gap = _gaps(reach_grid, reach, left)
     stair, stair_at = _highest(reach_grid, gap, left)
     normal = _normal(reach_grid, left, part)
@@ -81,22 +83,29 @@ def measure(job: Any, run: Replay, part: Any, body: Body, lowest: float) -> Left
     )  # fmt: skip
 
 
+def tallest_stair(
+    job: Any, run: Replay, left: NDArray[np.float32], bodies: Sequence[tuple[Body, float]]
+) -> float:
+    """Tallest stair on the stock ``left`` at some point of the program, each ``run.step``-th node."""
+    wall, floor = float(job.roughing.wall_allowance), float(job.roughing.floor_allowance)
+    grid, reach = _reachable(run, bodies, wall, floor)
+    heights = left.astype(np.float64)
+    return _highest(grid, _gaps(grid, reach, heights), heights)[0]
+
+
 def _reachable(
-    run: Replay, body: Body, wall: float, floor: float, lowest: float
-) -> tuple[Grid, Floats, Floats]:
-    """Coarse grid, the lowest surface the grown cutter can leave there, and the stock as left, both at
-    nodes."""
-    every = max(
-        1, math.ceil(math.sqrt(run.heights.size / REACH_NODES)), math.ceil(body.radius / 24.0 / run.grid.cell)
-    )
-    part = run.part_tops[::every, ::every].astype(np.float64)
-    left = run.heights[::every, ::every].astype(np.float64)
-    cell = run.grid.cell * every
+    run: Replay, bodies: Sequence[tuple[Body, float]], wall: float, floor: float
+) -> tuple[Grid, Floats]:
+    """Coarse grid and the lowest surface that the grown cutters can leave there, at nodes."""
+    part = run.part_tops[:: run.step, :: run.step].astype(np.float64)
+    cell = run.grid.cell * run.step
     grid = Grid(run.grid.x0, run.grid.y0, cell, part.shape[1], part.shape[0])
-    radius, corner = body.radius + wall, max(0.0, body.corner + wall)
-    tip = np.maximum(_dilated(part, cell, radius, corner) + floor, lowest)
-    reach = -_dilated(-tip, cell, body.radius, body.corner)
-    return grid, reach, left
+    reach = np.full(part.shape, np.inf)
+    for body, lowest in bodies:
+        radius, corner = body.radius + wall, max(0.0, body.corner + wall)
+        tip = np.maximum(_dilated(part, cell, radius, corner) + floor, lowest)
+        reach = np.minimum(reach, -_dilated(-tip, cell, body.radius, body.corner))
+    return grid, reach
 
 
 def _dilated(heights: Floats, cell: float, radius: float, corner: float) -> Floats:

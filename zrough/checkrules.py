@@ -31,7 +31,10 @@ READER_WARNINGS = {
 
 @dataclass(frozen=True)
 class Facts:
-    """All that the rules look at. Depths of penetration by motion, mm; ``cap`` and ``ramp_limit`` degrees."""
+    """All that the rules look at. Depths of penetration by motion, mm; ``cap`` and ``ramp_limit`` degrees.
+
+    ``caps`` by motion, where several cutters have their own.
+    """
 
     job: Any
     program: Program
@@ -52,6 +55,13 @@ class Facts:
     body_depth: Floats
     body_at: Floats
     data: Any = None  # cutting data, None where the job holds too little for them
+    caps: Floats | None = None
+
+    @cached_property
+    def excess(self) -> Floats:
+        """Engagement above the cap of the motion's own cutter, degrees."""
+        caps = self.cap if self.caps is None else self.caps
+        return np.asarray(self.replay.worst - caps, dtype=np.float64)
 
     @cached_property
     def cuts(self) -> NDArray[np.bool_]:

@@ -159,9 +159,14 @@ def cutting_lines(job: Job) -> list[str]:
     """The cutting data proposed for a job, in columns."""
     from zrough import cutting
 
-    rows = cutting.table(cutting.propose(job), job.units)
-    wide = max((len(r.quantity) for r in rows), default=0)
-    return [f"{r.quantity:<{wide}}  {r.value:>9} {r.unit:<8} {r.note}".rstrip() for r in rows]
+    lines: list[str] = []
+    for cutter in job.cutters:
+        rows = cutting.table(cutting.propose(job, cutter), job.units)
+        wide = max((len(r.quantity) for r in rows), default=0)
+        if len(job.cutters) > 1:
+            lines.append(f"T{cutter.number}")
+        lines += [f"{r.quantity:<{wide}}  {r.value:>9} {r.unit:<8} {r.note}".rstrip() for r in rows]
+    return lines
 
 
 def check_lines(check: Check) -> list[str]:

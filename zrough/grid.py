@@ -31,9 +31,7 @@ class Grid:
         """
         first = [math.floor((low - margin) / cell) for low in lower]
         last = [math.ceil((high + margin) / cell) for high in upper]
-        return cls(
-            first[0] * cell, first[1] * cell, cell, last[0] - first[0] + 1, last[1] - first[1] + 1
-        )
+        return cls(first[0] * cell, first[1] * cell, cell, last[0] - first[0] + 1, last[1] - first[1] + 1)
 
     @property
     def shape(self) -> tuple[int, int]:

@@ -160,7 +160,8 @@ class Cutter(Table):
     uncut_diameter: Length = Field(default=0.0, description="core at the tip that cannot cut")
     coating: Text = Field(default="AlTiN", description="coating, for cutting data")
     min_remaining: Length = Field(
-        default=0.05, description="cut only where more than this remains (later cutters)"
+        default=0.05,
+        description="on ground cut before: cut only where more than this remains, in width and in height",
     )
 
     @model_validator(mode="after")

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -176,11 +177,18 @@ def write_glb(
     return write_atomic(path, glb_bytes(vertices, faces, colours))
 
 
-def write_map(path: str | os.PathLike[str], grid: Grid, heights: Map, bottom: float) -> Path:
-    """Write the height map as .npz, the form that a later job reads back as its stock."""
+def write_map(
+    path: str | os.PathLike[str], grid: Grid, heights: Map, bottom: float, levels: Iterable[float] = ()
+) -> Path:
+    """Write the height map as .npz, the form that a later job reads back as its stock.
+
+    ``levels`` are the tip heights it was cut at: a later cutter that keeps to them cuts no stair twice.
+    """
     from zrough.stock import save_leftover
 
-    return save_leftover(path, grid, heights, {"bottom": float(bottom)})
+    notes: dict[str, Any] = {"bottom": float(bottom)}
+    known = sorted({float(z) for z in levels}, reverse=True)
+    return save_leftover(path, grid, heights, {**notes, "levels": known} if known else notes)
 
 
 def write_files(

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
+BEFORE = "level of the cutter before"
 SAME = 1e-6  # mm: heights closer than this are one level
 
 Cost = Callable[[float, float], float]
@@ -22,6 +23,7 @@ class Level:
     that it leaves a floor (a flat, or the lowest ground), which is made even.
     ``area_mm2`` ground cleared, ``removed_mm3`` = area x height met, ``cut_mm`` path in material, ``link_mm``
     path out of it, ``wall_mm`` length of wall traced, ``pieces`` walks, ``time_s`` model time.
+    ``cutter`` place of its cutter in the job.
     """
 
     z: float
@@ -37,6 +39,7 @@ class Level:
     wall_mm: float = 0.0
     pieces: int = 0
     time_s: float = 0.0
+    cutter: int = 0
 
 
 @dataclass
@@ -60,6 +63,7 @@ def choose(
     stair: float | Between,
     cost: Cost,
     ledge: Callable[[float, float, float], float] | None = None,
+    before: Sequence[float] = (),
 ) -> list[Band]:
     """Bands from the stock's top down to ``floor``, mm: the chain of primary levels that costs least.
 
@@ -71,24 +75,33 @@ def choose(
         of a band's lower and upper end that gives the heights of climb levels between them, bottom up.
     cost : of a primary level at the first height cut from the second one down, in any unit.
     ledge : of a flat cut as a climb level, from its height, that of the level below, and the band's upper
-    end.
+        end.
+    before : heights that an earlier cutter cut at. They become levels again: on walls that both cutters
+        reach, the stairs then stand where they stood, and nothing thin is cut twice.
 
     Every gap of primary levels is at most ``depth``; the sum of costs is the least over all chains of the
     candidate heights (flats, and even splits between them), found by dynamic programming.
     """
     inner = sorted({z for z in flats if floor + SAME < z < top - SAME}, reverse=True)
-    chain = _cheapest(_candidates(top, floor, inner, depth), depth, cost, inner, ledge)
+    known = [z for z in before if floor + SAME < z < top - SAME and all(abs(z - f) > SAME for f in inner)]
+    heights = _candidates(top, floor, inner, depth)
+    if known:
+        kept = [top, *sorted({*inner, *known}, reverse=True), floor]
+        heights = sorted([*kept, *(h for a, b in pairwise(kept) for h in split(b, a, depth))], reverse=True)
+    chain = _cheapest(heights, depth, cost, inner, ledge)
     between: Between = stair if callable(stair) else lambda low, high: split(low, high, stair)
     bands = []
     for number, (above, z) in enumerate(pairwise(chain)):
         flat = any(abs(z - f) < SAME for f in flats)
         lowest = abs(z - floor) < SAME
-        reason = _why(z, above, flat, lowest, depth)
+        reason = BEFORE if z in known else _why(z, above, flat, lowest, depth)
         band = Band(Level(z, above, "primary", reason, number, flat or lowest))
         own = sorted(f for f in inner if z + SAME < f < above - SAME)
+        again = sorted(h for h in known if z + SAME < h < above - SAME)
+        marks = sorted([*own, *again])
         band.climbs = [
-            Level(h, above, "climb", "flat" if h in own else "caps the stair", number, h in own)
-            for h in _climbs(z, above, own, between)
+            Level(h, above, "climb", _why_climb(h, own, again), number, h in own)
+            for h in _climbs(z, above, marks, between)
         ]
         bands.append(band)
     return bands
@@ -106,6 +119,10 @@ def _climbs(low: float, high: float, flats: Sequence[float], between: Between) -
     for a, b in ends:
         found += [h for h in between(a, b) if all(abs(h - f) > SAME for f in found)]
     return sorted(found)
+
+
+def _why_climb(z: float, flats: Sequence[float], before: Sequence[float]) -> str:
+    return "flat" if z in flats else BEFORE if z in before else "caps the stair"
 
 
 def _why(z: float, above: float, flat: bool, lowest: bool, depth: float) -> str:

@@ -242,7 +242,7 @@ def levels(told: dict[str, Any], unit: Unit) -> str:
         climb = " climb" if lv["kind"] == "climb" else ""
         rows.append((
             str(lv["number"]), unit.length(lv["z_mm"]), unit.length(lv["top_mm"] - lv["z_mm"], 2),
-            escape(lv["kind"]), escape(lv["reason"]),
+            escape(lv["kind"]) + _tool(told, lv), escape(lv["reason"]),
             unit.plane(lv["area_mm2"]), unit.space(lv["removed_mm3"]),
             unit.far(lv["cut_mm"]), unit.far(lv["link_mm"]),
             "–" if lv["pieces"] is None else str(lv["pieces"]),
@@ -257,15 +257,29 @@ def levels(told: dict[str, Any], unit: Unit) -> str:
     return table(heads, rows) + _stages(told, unit)
 
 
+def _tool(told: dict[str, Any], level: dict[str, Any]) -> str:
+    """Tool number behind a level's kind, where there are several."""
+    if len(told["stages"]) < 2:
+        return ""
+    return f", T{told['cutters'][level['cutter'] - 1].get('number', level['cutter'])}"
+
+
 def _stages(told: dict[str, Any], unit: Unit) -> str:
     """What each of several cutters adds."""
     if len(told["stages"]) < 2:
         return ""
     rows = [
-        (escape(s["name"]), unit.space(s["removed_mm3"]), unit.far(s["cut_mm"]), clock(s["time_s"] or 0.0))
+        (
+            escape(s["name"]), str(s["levels"]), unit.space(s["removed_mm3"]), unit.far(s["cut_mm"]),
+            "–" if s["time_s"] is None else clock(s["time_s"]), unit.short(s["tallest_stair_mm"]),
+            "–" if s["spindle_rpm"] is None else f"{s['spindle_rpm']:.0f}",
+        )
         for s in told["stages"]
-    ]
-    heads = ("Cutter", f">Removed, {unit.volume}", f">Cutting, {unit.path}", ">Time")
+    ]  # fmt: skip
+    heads = (
+        "Cutter", ">Levels", f">Removed, {unit.volume}", f">Cutting, {unit.path}", ">Time",
+        f">Tallest stair after it, {unit.name}", ">Spindle, 1/min",
+    )  # fmt: skip
     return "<h3>What each cutter adds</h3>" + table(heads, rows)
 
 

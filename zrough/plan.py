@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from . import climbs, cutting, feeds, flats, levels, limits, post, reuse
+from . import climbs, cutting, feeds, flats, levels, limits, post, reuse, sequence
 from . import part as parts
 from .cutting import CuttingData
 from .entries import EntryRules, Left, ways_in
@@ -27,12 +27,15 @@ from .links import Linker, Ways
 from .regions import Space, cell_size
 from .rings import Clearing, Piece, Rules
 from .rings import Level as Region
+from .sequence import Curtain, Ground, Stage
 from .stock import Stock
 from .surface import ContactSurface
+from .swept import Layer, Swept
 from .toolpath import Toolpath
 
 log = logging.getLogger(__name__)
 Progress = Callable[[str, int, int], object]
+Marks = list[list[feeds.Mark | None]]  # by band and level
 
 CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
 SHANK_GAP = 0.01  # mm
@@ -47,7 +50,8 @@ class Plan:
     Attributes
     ----------
     nc_text : the program. toolpath : the same as arrays, mm. levels : in cutting order.
-    data : cutting data. left : places not cut, with the reason. warnings : one line each.
+    data : cutting data of the first cutter. stages : what each cutter does, in order.
+    left : places not cut, with the reason. warnings : one line each.
     times : wall seconds by stage (never written to files). check : the replay's verdict, once it has run.
     """
 
@@ -60,6 +64,7 @@ class Plan:
     nc_text: str
     left: list[dict[str, Any]]
     warnings: tuple[str, ...]
+    stages: tuple[Stage, ...] = ()
     times: dict[str, float] = field(default_factory=dict)
     check: Any = None
 
@@ -101,45 +106,81 @@ def plan(job: Job, progress: Progress | None = None, check: bool = True) -> Plan
     clock = _Clock()
     part = parts.load(job)
     stock = Stock.from_job(job, part)
-    data = cutting.propose(job)
-    warnings = [*part.warnings, *data.warnings]
-    if len(job.cutters) > 1:
-        warnings.append(
-            f"{len(job.cutters)} cutters given, the first is planned; "
-            "plan the next from leftover.npz as its stock"
-        )
+    warnings = list(part.warnings)
     if job.roughing.direction == "both":
         warnings.append("roughing.direction 'both' is planned as 'climb'")
     triangles = limits.covered_triangles(job, part, warnings)
     clock.lap("input")
     tell("surface", 0, 1)
     surface = reuse.surface(triangles)
-    space = _space(job, job.cutter, surface, part, stock)
     clock.lap("surface")
-    tell("levels", 0, 1)
-    bands = _bands(job, space, part, stock, data)
-    warnings += _bound(job, space, bands)
-    clock.lap("levels")
-    cleared, marks, left = _clear(job, space, bands, data, tell)
-    clock.lap("rings")
-    tell("links", 0, 1)
-    path, order = _link(job, space, bands, cleared, marks, data, stock)
-    clock.lap("links")
-    text = post.write_nc(path, job, data, _header(part, order))
+    stages: list[Stage] = []
+    ground = Ground()
+    for cutter in job.cutters:
+        try:
+            stages.append(_stage(job, cutter, surface, part, stock, ground, tell, clock, warnings))
+        except PlanError as error:
+            if cutter is job.cutters[-1] and not stages:
+                raise
+            warnings.append(f"cutter T{cutter.number} is left out: {error}")
+    order, path = sequence.joined(stages)
+    operations = [post.Operation(s.toolpath, s.cutter, s.data) for s in stages]
+    text = post.write_program(operations, job, _header(part, order))
     clock.lap("program")
-    result = Plan(job, part, stock, data, order, path, text, left, tuple(warnings), clock.laps)
+    left = stages[-1].left
+    data = stages[0].data
+    told = tuple(dict.fromkeys(warnings))
+    result = Plan(job, part, stock, data, order, path, text, left, told, tuple(stages), clock.laps)
     if check:
         from .check import check as replay
 
         result.check = replay(text, job, progress=progress, part=part, stock=stock)
+        sequence.note_check(stages, result.check)
         clock.lap("check")
     return result
+
+
+def _stage(
+    job: Job,
+    cutter: Cutter,
+    surface: ContactSurface,
+    part: parts.Part,
+    stock: Stock,
+    ground: Ground,
+    tell: Progress,
+    clock: _Clock,
+    warnings: list[str],
+) -> Stage:
+    """One cutter's share: from the ground as it is to its path; ``ground`` and ``warnings`` take note."""
+    data = cutting.propose(job, cutter)
+    warnings += data.warnings
+    tell("surface", 0, 1)
+    space = _space(job, cutter, surface, part, stock, ground)
+    clock.lap("surface")
+    tell("levels", 0, 1)
+    bands = _bands(job, cutter, space, part, stock, data, [*ground.heights, *stock.cut_at])
+    warnings += _bound(job, cutter, space, bands)
+    clock.lap("levels")
+    last = cutter is job.cutters[-1]
+    cleared, marks, left, swept = _clear(job, cutter, space, bands, data, tell, keep=not last)
+    clock.lap("rings")
+    tell("links", 0, 1)
+    path, order = _link(job, cutter, space, bands, cleared, marks, data, stock)
+    clock.lap("links")
+    if not last:
+        ground.cut(space, swept)
+    stage = Stage(cutter, data, order, path, left)
+    stage.cut_mm = sum(level.cut_mm for level in order)
+    stage.link_mm = sum(level.link_mm for level in order)
+    return stage
 
 
 # -- stages ---------------------------------------------------------------------------------------
 
 
-def _space(job: Job, cutter: Cutter, surface: ContactSurface, part: parts.Part, stock: Stock) -> Space:
+def _space(
+    job: Job, cutter: Cutter, surface: ContactSurface, part: parts.Part, stock: Stock, ground: Ground
+) -> Space:
     lower = np.minimum(part.lower, stock.lower)
     upper = np.maximum(part.upper, stock.upper)
     cell = cell_size(job, cutter, tuple(lower), tuple(upper))
@@ -149,10 +190,18 @@ def _space(job: Job, cutter: Cutter, surface: ContactSurface, part: parts.Part, 
             f"grid of {grid.nx} x {grid.ny} cells at {cell:g} mm passes roughing.max_cells = "
             f"{job.roughing.max_cells}; enlarge roughing.cell"
         )
-    return Space.build(job, cutter, surface, stock, grid)
+    return Space.build(job, cutter, surface, stock, grid, tuple(ground.swept), ground.over(grid))
 
 
-def _bands(job: Job, space: Space, part: parts.Part, stock: Stock, data: CuttingData) -> list[Band]:
+def _bands(
+    job: Job,
+    cutter: Cutter,
+    space: Space,
+    part: parts.Part,
+    stock: Stock,
+    data: CuttingData,
+    before: list[float],
+) -> list[Band]:
     """Levels from the stock's top to the lowest place the cutter reaches."""
     top = float(stock.upper[2])
     reach = np.isfinite(space.top) & (space.cl < top - space.floor)
@@ -178,16 +227,15 @@ def _bands(job: Job, space: Space, part: parts.Part, stock: Stock, data: Cutting
     allowed = climbs.limits_of(job, space)
     costs = Costs(space, data, job.machine.acceleration)
     bands = levels.choose(
-        top, floor, known, min(data.level_depth, job.cutter.flute_length),
-        climbs.between(space, allowed, [top, floor, *known]), costs.primary, costs.ledge,
+        top, floor, known, min(data.level_depth, cutter.flute_length),
+        climbs.between(space, allowed, [top, floor, *known]), costs.primary, costs.ledge, before,
     )  # fmt: skip
     climbs.trim(space, bands, allowed, drops)
     return bands
 
 
-def _bound(job: Job, space: Space, bands: list[Band]) -> list[str]:
+def _bound(job: Job, cutter: Cutter, space: Space, bands: list[Band]) -> list[str]:
     """Put what else bounds the cutter's centre into ``space``: outlines, clamps, the holder; warnings."""
-    cutter = job.cutter
     space.limit = limits.plan_limit(job, space.grid)
     ground = limits.Ground(top=space.top, cell=space.grid.cell, radius=space.radius)
     stages = limits.stages(job, cutter)
@@ -253,29 +301,53 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
 
 
 def _clear(
-    job: Job, space: Space, bands: list[Band], data: CuttingData, tell: Progress
-) -> tuple[list[list[list[Piece]]], list[list[feeds.Mark]], list[dict[str, Any]]]:
-    """Pieces and swept ground by band and level, and what is left; bands do not depend on one another."""
-    rules = _rules(job, job.cutter, space.grid.cell, data)
-    entry = EntryRules.of(job, job.cutter, data.helix_bore, rules.eps)
+    job: Job,
+    cutter: Cutter,
+    space: Space,
+    bands: list[Band],
+    data: CuttingData,
+    tell: Progress,
+    keep: bool = False,
+) -> tuple[list[list[list[Piece]]], Marks, list[dict[str, Any]], Swept]:
+    """Pieces and marks by band and level, what is left, what was swept (empty unless ``keep``).
+
+    Bands do not depend on one another; a level without a mark is left out.
+    """
+    rules = _rules(job, cutter, space.grid.cell, data)
+    entry = EntryRules.of(job, cutter, data.helix_bore, rules.eps)
     # what the climb levels would trace is better taken at full depth once
     deep_bite = 0.98 * CLIMB_BITE if job.roughing.stair_height > 0.0 else DEEP_BITE
     deepest = float(space.stock.upper[2]) - min(b.primary.z for b in bands)
-    total = sum(len(b.levels) for b in bands)
+    total = sum(len(b.levels) for b in bands) * (2 if space.is_leftover else 1)
     done = [0]
+    swept = Swept(space.frame, space.radius, cutter.corner_radius)
 
-    def one(band: Band) -> tuple[list[list[Piece]], list[feeds.Mark], list[dict[str, Any]]]:
+    def step() -> None:
+        done[0] += 1
+        tell("rings", done[0], total)
+
+    def one(
+        band: Band,
+    ) -> tuple[list[list[Piece]], list[feeds.Mark | None], list[dict[str, Any]], list[Layer]]:
         mine = rules
-        if deepest > job.cutter.flute_length:
+        if deepest > cutter.flute_length:
             # below the flute the shank passes walls cut before: a hair off what was left there, so that it
             # does not rub
-            below = space.stock.upper[2] - band.primary.z > job.cutter.flute_length
+            below = space.stock.upper[2] - band.primary.z > cutter.flute_length
             mine = replace(rules, film=0.0, eps=rules.eps + (deep_bite + SHANK_GAP if below else 0.0))
-        work = Clearing(space.frame, space.untouched(band.primary.z), mine)
         left: list[dict[str, Any]] = []
         out: list[list[Piece]] = []
-        marks: list[feeds.Mark] = []
+        layers: list[Layer] = []
+        marks: list[feeds.Mark | None] = []
+        if zones is not None and all(zones.empty(level.z) for level in band.levels):
+            return [[] for _ in band.levels], [None for _ in band.levels], left, layers
+        work = Clearing(space.frame, space.untouched(band.primary.z), mine)
         for level in band.levels:
+            curtain = None
+            if zones is not None:
+                if level is not band.primary:
+                    np.minimum(work.d2, space.untouched(level.z), out=work.d2)
+                curtain = Curtain.draw(work, zones.at(level.z))
             region = space.at(level.z)
             work.find_entries = lambda c, r, again, level=level, left=left: _entries(
                 c, r, level, entry, [] if again else left
@@ -292,7 +364,6 @@ def _clear(
                     floor=level.floor,
                 )
             )
-            marks.append(feeds.mark(work.d2, rules.radius, rules.corner))
             left += [
                 {
                     "kind": "channel",
@@ -305,13 +376,21 @@ def _clear(
                 }
                 for x, y, width, area in work.left
             ]
-            done[0] += 1
-            tell("rings", done[0], total)
-        return out, marks, left
+            if curtain is not None:
+                curtain.lift(work)
+            marks.append(feeds.mark(work.d2, rules.radius, rules.corner))
+            if keep:
+                layers.append(swept.layer(level.z, work.d2))
+            step()
+        return out, marks, left, layers
 
     with ThreadPoolExecutor(max_workers=_threads()) as pool:
+        every = [level for band in bands for level in band.levels]
+        zones = sequence.zones(space, every, rules, cutter.min_remaining, pool, step)
         results = list(pool.map(one, bands))
-    return [r[0] for r in results], [r[1] for r in results], [item for r in results for item in r[2]]
+    swept.bands = [r[3] for r in results]
+    left = [item for r in results for item in r[2]]
+    return [r[0] for r in results], [r[1] for r in results], left, swept
 
 
 def _entries(
@@ -336,10 +415,11 @@ def _left(item: Left, level: Level) -> dict[str, Any]:
 
 def _link(
     job: Job,
+    cutter: Cutter,
     space: Space,
     bands: list[Band],
     cleared: list[list[list[Piece]]],
-    marks: list[list[feeds.Mark]],
+    marks: Marks,
     data: CuttingData,
     stock: Stock,
 ) -> tuple[Toolpath, list[Level]]:
@@ -361,10 +441,17 @@ def _link(
     order: list[Level] = []
     for band, by_level, swept in zip(bands, cleared, marks, strict=True):
         for level, pieces, ground in zip(band.levels, by_level, swept, strict=True):
+            if ground is None:
+                continue
             tall = standing.cut(ground, level.z, level.top)
             if pieces:
                 linker.place(pieces, level, len(order), tall)
                 order.append(level)
+    if not order and space.is_leftover:
+        raise PlanError(
+            f"nothing to cut: no more than {cutter.min_remaining:g} mm is left wherever the cutter reaches; "
+            "use a smaller cutter or lower cutter.min_remaining"
+        )
     if not order:
         raise PlanError(
             "nothing to cut: the cutter reaches no material within the cap; use a smaller cutter, another "
@@ -408,7 +495,7 @@ class _Clock:
 
     def lap(self, name: str) -> None:
         now = time.perf_counter()
-        self.laps[name] = now - self._last
+        self.laps[name] = self.laps.get(name, 0.0) + now - self._last
         self._last = now
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +17,9 @@ from .kernels import march
 from .rings import Frame, Level
 from .stock import Stock
 from .surface import ContactSurface, Rings
+from .swept import Swept
 
+FILM = 0.005  # mm; less than this standing above the tip is no material
 BAND = 4.0  # cells: how far from a boundary its distance is known
 MANY = 1.0e6  # mm2: squared distance that stands for "never swept"
 
@@ -40,17 +44,35 @@ class Space:
     corner: float
     limit: NDArray[np.float32] | None = None
     at_level: dict[float, NDArray[np.float32]] = field(default_factory=dict)
+    before: tuple[Swept, ...] = ()
     _rings: dict[float, Rings] = field(default_factory=dict)
 
     @classmethod
-    def build(cls, job: Job, cutter: Cutter, surface: ContactSurface, stock: Stock, grid: Grid) -> Space:
-        """CL heights and stock over ``grid`` for one cutter."""
+    def build(
+        cls,
+        job: Job,
+        cutter: Cutter,
+        surface: ContactSurface,
+        stock: Stock,
+        grid: Grid,
+        before: tuple[Swept, ...] = (),
+        top: Map | None = None,
+    ) -> Space:
+        """CL heights and stock over ``grid`` for one cutter.
+
+        ``before`` are earlier cutters of the same job, ``top`` the heights they left; None: the stock's own.
+        """
         wall, floor = job.roughing.wall_allowance, job.roughing.floor_allowance
         radius = 0.5 * cutter.diameter
         cl = reuse.heights(surface, grid, radius + wall, cutter.corner_radius + wall)
-        return cls(
-            grid, surface, cl, stock.top(grid), stock, radius, wall, floor, cutter.corner_radius + wall
-        )
+        top = stock.ceiling(grid) if top is None else top
+        corner = cutter.corner_radius + wall
+        return cls(grid, surface, cl, top, stock, radius, wall, floor, corner, before=before)
+
+    @property
+    def is_leftover(self) -> bool:
+        """True if ground has been cleared here before, by an earlier cutter or in an earlier setup."""
+        return bool(self.before) or self.stock.kind == "leftover"
 
     @property
     def frame(self) -> Frame:
@@ -83,26 +105,67 @@ class Space:
                 np.minimum(sd, bound, out=sd)
         return Level(sd, rings.points, rings.offsets)
 
-    def untouched(self, z: float) -> NDArray[np.float32]:
-        """Swept map before the first cut at ``z``: 0 .. R^2 in the air beside the stock, MANY in it."""
+    def untouched(self, z: float, lean: bool = False) -> NDArray[np.float32]:
+        """Swept map before the first cut at ``z``: 0 .. R^2 in the air beside the stock, MANY in it.
+
+        With ``lean`` ground left by others counts only where the full radius meets it: not the foot of the
+        fillet along a wall, which may touch the corner radius alone.
+        """
+        frame, corner = self.frame, self.corner - self.wall
+        if self.stock.kind == "leftover":
+            out = self._opened(self._leftover_outline(z, lean))
+        elif self.stock.kind == "mesh":
+            out = self._opened(self._outline(z))
+        else:
+            out = self._beside_stock.copy()
+        for earlier in self.before:
+            earlier.lay(out, frame, z, self.radius, corner, 3.0 * frame.hd, lean)
+        return out
+
+    @cached_property
+    def _beside_stock(self) -> NDArray[np.float32]:
+        """Swept map round a block or cylinder: the same at every height."""
         frame = self.frame
         ny, nx = frame.fine
         fine = Grid(frame.x0, frame.y0, frame.hd, nx, ny)
         out = np.empty((ny, nx), np.float32)
         rows = max(1, 2_000_000 // nx)
-        level = None if self.stock.kind in ("block", "cylinder") else self._outline(z)
         for a in range(0, ny, rows):
             b = min(ny, a + rows)
-            if level is None:
-                x, y = np.meshgrid(fine.x, fine.y[a:b])
-                away = self.stock.plan_distance(np.stack([x.ravel(), y.ravel()], axis=1))
-                assert away is not None
-                beside = away.reshape(b - a, nx)
-            else:
-                beside = level[a:b]
-            near = np.maximum(self.radius - beside, 0.0)
-            out[a:b] = np.where(beside > -3.0 * frame.hd, near * near, MANY)
+            x, y = np.meshgrid(fine.x, fine.y[a:b])
+            away = self.stock.plan_distance(np.stack([x.ravel(), y.ravel()], axis=1))
+            assert away is not None
+            out[a:b] = self._opened(away.reshape(b - a, nx))
         return out
+
+    def _opened(self, beside: NDArray[Any]) -> NDArray[np.float32]:
+        """Swept map of distances from what stands, positive outside."""
+        near = np.maximum(self.radius - beside, 0.0)
+        return np.where(beside > -3.0 * self.frame.hd, near * near, MANY).astype(np.float32)
+
+    def _leftover_outline(self, z: float, lean: bool) -> NDArray[np.float32]:
+        """As `_outline`, of a leftover map, grown by half its pitch: it knows no better where a wall is."""
+        from skimage import measure
+
+        assert self.stock.grid is not None
+        assert self.stock.heights is not None
+        own, frame = self.stock.grid, self.frame
+        heights = self.stock.met(self.corner - self.wall) if lean else self.stock.heights
+        rise = heights - z - FILM
+        rise = np.pad(np.clip(rise, -own.cell, own.cell), 1, constant_values=-own.cell)
+        x0, y0 = own.x0 - own.cell, own.y0 - own.cell
+        contours: Any = measure.find_contours
+        rings = [line[:-1, ::-1] * own.cell + (x0, y0) for line in contours(rise, 0.0)]
+        points = np.concatenate([*rings, np.zeros((0, 2))])
+        offsets = np.cumsum([0, *map(len, rings)]).astype(np.int64)
+        ny, nx = frame.fine
+        mask = _bilinear(rise, x0, y0, own.cell, Grid(frame.x0, frame.y0, frame.hd, nx, ny)) > 0.0
+        inside = np.empty((ny, nx), np.float32)
+        doubt = 0.5 * own.cell
+        band = BAND * frame.hd + doubt
+        march.band_distance(mask, frame.x0, frame.y0, frame.hd, band, points, offsets, inside)
+        inside[inside <= -0.999 * band] = -2.0 * self.radius  # cleared ground, well away from all that stands
+        return -inside - np.float32(doubt)
 
     def _outline(self, z: float) -> NDArray[np.float64]:
         """Signed distance from where the stock stands above ``z``, on the fine map, positive outside."""
@@ -118,6 +181,21 @@ class Space:
         away = np.where(solid, -(inside - 0.5 * g.cell), outside - 0.5 * g.cell)
         fine = zoom(away, (np.array(frame.fine) / np.array(away.shape)).tolist(), order=1, grid_mode=False)
         return np.asarray(fine, dtype=np.float64)
+
+
+def _bilinear(values: Map, x0: float, y0: float, cell: float, grid: Grid) -> NDArray[np.float32]:
+    """Values of a map at other nodes, linear between its own; those of its rim beyond it."""
+
+    def ends(at: Map, start: float, count: int) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+        place = np.clip((at - start) / cell, 0.0, count - 1.0)
+        low = np.minimum(place.astype(np.int64), count - 2)
+        return low, (place - low).astype(np.float32)
+
+    source = values.astype(np.float32)
+    j, u = ends(grid.x, x0, source.shape[1])
+    i, v = ends(grid.y, y0, source.shape[0])
+    wide = source[:, j] * (1 - u) + source[:, j + 1] * u
+    return np.asarray(wide[i] * (1 - v[:, None]) + wide[i + 1] * v[:, None])
 
 
 def cell_size(job: Job, cutter: Cutter, lower: tuple[float, ...], upper: tuple[float, ...]) -> float:

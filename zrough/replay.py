@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,10 @@ SPIRAL = 0.005  # mm between an arc's two radii above which it is run as a spira
 STEP = 0.15  # mm of path between two measurements of engagement
 MAP_NODES = 16_000_000  # most nodes of the height map
 LAYER_NODES = 9_000_000  # most nodes of one engagement layer
+REACH_NODES = 400_000  # nodes of the map on which reach is worked out
+MOST_SECTIONS = 200  # turns of cutters in one program
+CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.bool_)
+LEVEL_SLOPE = 0.05  # rise over run up to which leftover ground counts as level
 LAYERS = 5  # heights remembered at once
 BLOCK_NODES = 16  # nodes along one side of a block of the coarse map
 OUTER, INNER = 1.8, 1.6  # cells beside the cutter's circle in which layers know the distance
@@ -91,6 +96,16 @@ class Bins:
 
 
 @dataclass(frozen=True)
+class Section:
+    """Pieces ``begin..end`` cut with one cutter; ``cap`` its engagement cap, degrees."""
+
+    begin: int
+    end: int
+    body: Body
+    cap: float
+
+
+@dataclass(frozen=True)
 class Replay:
     """What the replay measured; arrays by motion of the program unless told otherwise. Lengths mm.
 
@@ -109,6 +124,8 @@ class Replay:
     contact, contact_at : how far shank or holder dip into stock or part and where; 0 for none.
     grid, heights : the stock as left, (ny, nx) float32, -inf where none stands.
     tops : the stock as it was, same grid.  part_tops : the part, same grid.
+    step : each how many-th node is enough to measure reach on.
+    after : every ``step``-th height after each section but the last.
     """
 
     worst: NDArray[np.float32]
@@ -130,6 +147,8 @@ class Replay:
     heights: NDArray[np.float32]
     tops: NDArray[np.float32]
     part_tops: NDArray[np.float32]
+    step: int
+    after: tuple[NDArray[np.float32], ...]
 
 
 # ---------------------------------------------------------------------------------------------------------
@@ -308,20 +327,28 @@ def replay(
     cell: float | None = None,
     progress: Progress | None = None,
     holes: Floats | None = None,
+    sections: Sequence[Section] = (),
 ) -> Replay:
     """Run all pieces. ``cap`` in degrees; ``cell`` mm, the planner's pitch, which ours stays
     below; ``holes`` (n, 4)
-    drilled before: x, y, radius, bottom, mm.
+    drilled before: x, y, radius, bottom, mm; ``sections`` where several cutters take turns, in order, all
+    pieces in one of them, instead of ``body`` and ``cap``.
 
     Raises
     ------
-    CheckError : the stock has no extent.
+    CheckError : the stock has no extent, or too many tool changes.
     """
+    sections = sections or (Section(0, len(pieces), body, cap),)
+    if len(sections) > MOST_SECTIONS:
+        raise CheckError(
+            f"the program changes cutters {len(sections)} times, at most {MOST_SECTIONS}; split it"
+        )
+    smallest = min(s.body.radius for s in sections)
     lower, upper = (np.asarray(v, dtype=np.float64) for v in (stock.lower, stock.upper))
     area = float(np.prod(upper[:2] - lower[:2]))
     if not area > 0.0:
         raise CheckError("the stock has no extent in plan; check [stock]")
-    pitch = max(min(body.radius / 40.0, 0.75 * (cell or math.inf), 0.25), math.sqrt(area / MAP_NODES))
+    pitch = max(min(smallest / 40.0, 0.75 * (cell or math.inf), 0.25), math.sqrt(area / MAP_NODES))
     grid = Grid.covering((lower[0], lower[1]), (upper[0], upper[1]), pitch, pitch)
     kind, box = _outline(stock, lower, upper)
     holes = np.zeros((0, 4)) if holes is None else np.ascontiguousarray(holes, dtype=np.float64)
@@ -330,8 +357,13 @@ def replay(
     kernels.raster_top(part.triangles, grid.x0, grid.y0, grid.cell, part_tops)
     highest = float(tops.max())
     drill(tops, grid, holes)
-    run = _Run(pieces, motions, body, cap, highest, kind, box, grid, tops, part_tops, float(lower[2]), holes)
-    threads = [threading.Thread(target=run.guarded, args=(job,)) for job in (*run.lanes, run.removal)]
+    step = reach_step(tops.size, smallest, grid.cell)
+    bottom = float(lower[2])
+    run = _Run(
+        pieces, motions, sections, highest, kind, box, grid, tops, part_tops, bottom, holes, step, stock
+    )
+    jobs = (run.measuring, run.measuring, run.removal)
+    threads = [threading.Thread(target=run.guarded, args=(job,)) for job in jobs]
     for thread in threads:
         thread.start()
     run.watch(threads, progress)
@@ -346,6 +378,11 @@ def _outline(stock: Any, lower: Floats, upper: Floats) -> tuple[int, Floats]:
             [0.5 * (lower[0] + upper[0]), 0.5 * (lower[1] + upper[1]), 0.5 * (upper[0] - lower[0]), 0.0]
         )
     return kernels.MAP, np.zeros(4)
+
+
+def reach_step(nodes: int, radius: float, cell: float) -> int:
+    """Each how many-th node of a map is enough to work out a cutter's reach on."""
+    return max(1, math.ceil(math.sqrt(nodes / REACH_NODES)), math.ceil(radius / 24.0 / cell))
 
 
 def stock_tops(stock: Any, grid: Grid) -> NDArray[np.float32]:
@@ -364,19 +401,28 @@ class _Run:
     """The threads of a replay and their arrays."""
 
     def __init__(
-        self, pieces: Pieces, motions: int, body: Body, cap: float, highest: float, kind: int, box: Floats,
-        grid: Grid, tops: NDArray[np.float32], part_tops: NDArray[np.float32], bottom: float, holes: Floats,
+        self, pieces: Pieces, motions: int, sections: Sequence[Section], highest: float, kind: int,
+        box: Floats, grid: Grid, tops: NDArray[np.float32], part_tops: NDArray[np.float32], bottom: float,
+        holes: Floats, step: int, stock: Any,
     ) -> None:  # fmt: skip
-        self.pieces, self.body, self.cap, self.highest = pieces, body, cap, highest
+        self.pieces, self.sections, self.highest = pieces, sections, highest
+        self.step, self.stock = step, stock
         self.kind, self.box, self.grid, self.bottom, self.holes = kind, box, grid, bottom, holes
         self.tops, self.part_tops = tops, part_tops
         self.worst = np.zeros(motions, np.float32)
         self.worst_at = np.full((motions, 3), np.nan)
         self.mean, self.cut_length = np.zeros(motions), np.zeros(motions)
         self.entry = entry_pieces(pieces)
-        middle = _split(pieces)
-        bounds = [(0, middle), (middle, len(pieces))] if middle else [(0, len(pieces))]
-        self.lanes = [_Lane(self, *b) for b in bounds]
+        spans = [s.end - s.begin for s in sections]
+        self.radii = np.repeat([s.body.radius for s in sections], spans)
+        self.corners = np.repeat([s.body.corner for s in sections], spans)
+        self.lanes: list[_Lane] = []
+        for section in sections:
+            middle = _split(pieces, section.begin, section.end)
+            ends = [section.begin, middle, section.end] if middle else [section.begin, section.end]
+            self.lanes += [_Lane(self, section, *b) for b in pairwise(ends)]
+        self.waiting = list(reversed(self.lanes))
+        self.after: list[NDArray[np.float32]] = []
         self.volume, self.depth, self.met, self.contact = (np.zeros(motions) for _ in range(4))
         self.depth_at, self.met_at, self.contact_at = (np.full((motions, 2), np.nan) for _ in range(3))
         self.heights = tops.copy()
@@ -406,14 +452,30 @@ class _Run:
         if self.failure is not None:
             raise self.failure
 
+    def measuring(self) -> None:
+        """Lane after lane; two threads share them."""
+        while self.waiting and not self.stop:
+            try:
+                lane = self.waiting.pop()
+            except IndexError:  # the other thread was quicker
+                return
+            lane()
+
     def removal(self) -> None:
-        p, grid, body = self.pieces, self.grid, self.body
         means = self.mean_tops()
         tops = means.copy()
-        coarse = np.maximum(*(_block_maximum(m, BLOCK_NODES) for m in (self.tops, self.part_tops)))
+        for section in self.sections:
+            self.remove(section, means, tops)
+            if section is not self.sections[-1]:
+                self.after.append(self.heights[:: self.step, :: self.step].copy())
+
+    def remove(self, section: Section, means: NDArray[np.float32], tops: NDArray[np.float32]) -> None:
+        """Carve one section's pieces."""
+        p, grid, body = self.pieces, self.grid, section.body
+        coarse = np.maximum(*(_block_maximum(m, BLOCK_NODES) for m in (self.heights, self.part_tops)))
         carry = np.full(3, np.nan)
-        for begin in range(0, len(p), CHUNK):
-            end = min(begin + CHUNK, len(p))
+        for begin in range(section.begin, section.end, CHUNK):
+            end = min(begin + CHUNK, section.end)
             if self.stop:
                 return
             kernels.removal(
@@ -443,33 +505,55 @@ class _Run:
             np.sum([lane.entry_histogram for lane in lanes], axis=0),
             sum(lane.steps for lane in lanes),
             self.volume, self.depth, self.depth_at, self.met, self.met_at, self.contact, self.contact_at,
-            self.grid, self.heights, self.tops, self.part_tops,
+            self.grid, self.heights, self.tops, self.part_tops, self.step, tuple(self.after),
         )  # fmt: skip
+
+    def edges(self, corner: float) -> tuple[NDArray[np.float32], float, float, float]:
+        """Map of heights that say where the stock's outline runs, its corner and pitch.
+
+        A leftover map comes on its own nodes: others would move its walls. The circle that is measured runs a
+        corner radius over the tip; what stands less than that above it where the ground rises, such as the
+        fillet along a wall, passes below the circle. Level ground counts however thin it is.
+        """
+        from scipy import ndimage
+
+        if self.kind != kernels.MAP:
+            return np.zeros((1, 1), np.float32), 0.0, 0.0, 1.0
+        if self.stock.kind != "leftover":
+            return self.tops, self.grid.x0, self.grid.y0, self.grid.cell
+        own = self.stock.grid
+        heights = np.array(self.stock.heights, dtype=np.float32)
+        drill(heights, own, self.holes)
+        known = np.where(np.isfinite(heights), heights, np.float32(self.bottom - 1e3))
+        highest = ndimage.maximum_filter(known, footprint=CROSS, mode="nearest")
+        heights[highest - known > LEVEL_SLOPE * own.cell] -= np.float32(corner)
+        return heights, own.x0, own.y0, own.cell
 
 
 class _Lane:
     """Engagement of a stretch of the program, with its own layers: what was cut before is caught up by
     them."""
 
-    def __init__(self, run: _Run, begin: int, end: int) -> None:
-        self.run, self.begin, self.end = run, begin, end
+    def __init__(self, run: _Run, section: Section, begin: int, end: int) -> None:
+        self.run, self.section, self.begin, self.end = run, section, begin, end
         self.over, self.histogram, self.entry_histogram = np.zeros(3), np.zeros(361), np.zeros(361)
         self.steps = self.done = 0
 
     def __call__(self) -> None:
         run = self.run
-        radius, p, grid = run.body.radius, run.pieces, run.grid
-        layers = _Layers(run)
+        body, cap, p = self.section.body, self.section.cap, run.pieces
+        radius = body.radius
+        layers = _Layers(run, radius)
         step = min(STEP, 0.15 * radius)
         half = math.pi / 2  # the circle's rear half has been swept by the motion itself
         angles = np.linspace(-half, half, math.ceil(2 * half * radius / layers.cell) + 1)
-        top = run.tops if run.kind == kernels.MAP else np.zeros((1, 1), np.float32)
+        top, tx0, ty0, tcell = run.edges(body.corner)
         state = np.array([self.begin, 0, 0], np.int64)
         while state[0] < self.end and not run.stop:
             needs_layer = kernels.engagement(
                 min(int(state[0]) + CHUNK, self.end), state, p.rows, p.turns, p.classes, p.motion, run.entry,
-                radius, step, run.cap, *layers.arguments,
-                run.kind, run.box, run.highest, top, grid.x0, grid.y0, grid.cell,
+                run.radii, run.corners, radius, body.corner, step, cap, *layers.arguments,
+                run.kind, run.box, run.highest, top, tx0, ty0, tcell,
                 np.cos(angles), np.sin(angles), angles[1] - angles[0], *layers.runs(),
                 run.worst, run.worst_at, run.mean, run.cut_length, self.over, self.histogram,
                 self.entry_histogram,
@@ -483,8 +567,8 @@ class _Lane:
 class _Layers:
     """The layers of one lane: squared distance to the nearest swept centre, a few heights at once."""
 
-    def __init__(self, run: _Run) -> None:
-        self.radius, self.holes = run.body.radius, run.holes
+    def __init__(self, run: _Run, radius: float) -> None:
+        self.radius, self.holes = radius, run.holes
         grid = run.grid
         size = (grid.nx * grid.cell, grid.ny * grid.cell)
         self.cell = max(self.radius / 24.0, math.sqrt(size[0] * size[1] / LAYER_NODES))
@@ -542,17 +626,17 @@ class _Layers:
         np.minimum(layer, (distance**2).astype(np.float32), out=layer)
 
 
-def _split(pieces: Pieces) -> int:
-    """Index of the piece at which a second lane of engagement begins; 0 for none.
+def _split(pieces: Pieces, begin: int, end: int) -> int:
+    """Index of the piece of ``begin..end`` at which a second lane of engagement begins; 0 for none.
 
     Half way along the path, at the start of a motion. Depends on the program alone, so that results do too.
     """
-    rows = pieces.rows
+    rows = pieces.rows[begin:end]
     gone = np.cumsum(np.sqrt(((rows[:, 3:6] - rows[:, 0:3]) ** 2).sum(axis=1)))
-    if gone[-1] < LANE_LENGTH:
+    if not len(gone) or gone[-1] < LANE_LENGTH:
         return 0
-    at = np.flatnonzero(np.diff(pieces.motion) > 0) + 1
-    return int(at[np.argmin(np.abs(gone[at] - 0.5 * gone[-1]))]) if at.size else 0
+    at = np.flatnonzero(np.diff(pieces.motion[begin:end]) > 0) + 1
+    return begin + int(at[np.argmin(np.abs(gone[at] - 0.5 * gone[-1]))]) if at.size else 0
 
 
 def entry_pieces(pieces: Pieces) -> NDArray[np.bool_]:

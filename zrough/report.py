@@ -80,8 +80,14 @@ def _write_leftover(facts: Facts, target: Path) -> list[Path]:
     assert facts.left_over is not None
     return [
         leftover.write_stl(target / "leftover.stl", body.vertices, body.faces),
-        leftover.write_map(target / "leftover.npz", *facts.left_over, facts.bottom),
+        leftover.write_map(target / "leftover.npz", *facts.left_over, facts.bottom, _heights(facts)),
     ]
+
+
+def _heights(facts: Facts) -> list[float]:
+    """Tip heights of the plan's levels, and of the cuts before it."""
+    stock = getattr(facts.plan, "stock", None)
+    return [*(float(level.z) for level in facts.plan.levels), *getattr(stock, "cut_at", ())]
 
 
 def json_schema() -> dict[str, Any]:

@@ -393,7 +393,7 @@ def as_dict(facts: Facts) -> dict[str, Any]:
         "holder": _holder(facts),
         "cutting_data": _data(facts),
         "levels": levels,
-        "stages": [_stage(k, s) for k, s in enumerate(value(facts.plan, "stages", default=()))],
+        "stages": _stages(facts),
         "path_mm": facts.distances,
         "times_s": facts.times,
         "engagement": _engagement(facts),
@@ -458,6 +458,7 @@ def _level(index: int, level: Any, seconds: float) -> dict[str, Any]:
         "cut_mm": value(level, "cut_mm"),
         "link_mm": value(level, "link_mm"),
         "time_s": value(level, "time_s") or seconds,
+        "cutter": value(level, "cutter", default=0) + 1,
         "pieces": value(level, "pieces") or None,
     }
 
@@ -554,12 +555,22 @@ def _engagement(facts: Facts) -> dict[str, Any]:
     }
 
 
+def _stages(facts: Facts) -> list[dict[str, Any]]:
+    """What each cutter adds; nothing to tell for one."""
+    stages = list(value(facts.plan, "stages", default=()))
+    return [_stage(k, s) for k, s in enumerate(stages)] if len(stages) > 1 else []
+
+
 def _stage(index: int, stage: Any) -> dict[str, Any]:
     """What one of several cutters adds."""
-    names = ("removed_mm3", "cut_mm", "link_mm", "time_s")
+    names = ("removed_mm3", "cut_mm", "link_mm", "time_s", "tallest_stair_mm")
+    data = value(stage, "data")
+    speeds = ("spindle_rpm", "cut_feed", "engagement_deg", "level_depth")
     return {
         "name": str(value(stage, "name", default=f"cutter {index + 1}")),
+        "levels": len(value(stage, "levels", default=())),
         **{n: value(stage, n) for n in names},
+        **{n: value(data, n) for n in speeds},
     }
 
 

@@ -100,6 +100,18 @@ def _speeds(told: dict[str, Any], unit: Unit) -> Pairs:
 
     descent = " / ".join(x for x in (feed("helix_feed"), feed("ramp_feed")) if x)
     load = "" if d["power_kw"] is None else f"{d['power_kw']:.1f} kW, {d['torque_nm'] or 0.0:.1f} Nm"
+    if len(told["stages"]) > 1:
+        rows: list[tuple[str, str]] = []
+        for s in told["stages"]:
+            name = s["name"].partition(":")[0]
+            rows += [
+                (f"{name} spindle", "" if s["spindle_rpm"] is None else f"{s['spindle_rpm']:.0f} 1/min"),
+                (
+                    f"{name} feed at the cap",
+                    "" if s["cut_feed"] is None else f"{unit.length(s['cut_feed'], 0)} {unit.name}/min",
+                ),
+            ]
+        return rows
     return (
         ("spindle", "" if d["spindle_rpm"] is None else f"{d['spindle_rpm']:.0f} 1/min"),
         ("cutting speed", "" if speed is None else f"{speed:.0f} m/min"),

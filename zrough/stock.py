@@ -26,6 +26,7 @@ Points = NDArray[np.float64]
 SLACK = 1e-6  # mm; a part may stick out this far, plus the rounding of its float32 file
 MESH_SLACK = 0.02  # mm; chords of a stock mesh, nodes of a leftover map
 FORMAT, VERSION = "zrough leftover", 1
+LEVEL = 0.05  # rise over run between nodes up to which ground counts as level
 MAX_NODES = 400_000_000  # 3.2 GB of heights
 
 
@@ -62,7 +63,8 @@ class Stock:
         spec = job.stock
         given = getattr(job, "stock_map", None)
         if given is not None:
-            stock = _from_map(given[0], given[1], {}, "stock map")
+            # a map alone does not say where the stock ends below; no level lies below the part's lowest point
+            stock = _from_map(given[0], given[1], {"bottom": part.lower[2]}, "stock map")
         elif spec.kind == "block":
             stock = cls.block(spec.min or part.lower, spec.max or part.upper)
         elif spec.kind == "cylinder":
@@ -92,6 +94,14 @@ class Stock:
         r, (x, y) = diameter / 2, centre
         return cls("cylinder", (x - r, y - r, bottom), (x + r, y + r, top), (float(x), float(y)), float(r))
 
+    @property
+    def cut_at(self) -> list[float]:
+        """Tip heights at which a leftover has been cut, mm; empty where its notes do not tell."""
+        found = (self.meta or {}).get("levels", ())
+        if not isinstance(found, list | tuple):
+            return []
+        return [float(z) for z in found if isinstance(z, int | float) and math.isfinite(z)]
+
     # --- questions ----------------------------------------------------------------------------------
 
     def top(self, grid: Grid) -> Map:
@@ -105,7 +115,30 @@ class Stock:
             return heights_over(self.triangles, grid)
         assert self.grid is not None
         assert self.heights is not None
-        return _resampled(self.grid, self.heights, grid)
+        return between(self.grid, self.heights, grid)
+
+    def ceiling(self, grid: Grid) -> Map:
+        """As `top`, but of a leftover the highest that may stand near a node, whatever the grid's pitch."""
+        if self.grid is None or self.heights is None:
+            return self.top(grid)
+        return highest(self.grid, self.heights, grid)
+
+    def met(self, corner: float) -> Map:
+        """Heights of a leftover as a cutter's full circle meets them, on its own grid, (ny, nx) mm.
+
+        The circle runs a corner radius over the tip. Where the ground rises, what stands less than that above
+        the tip, the fillet left along a wall first of all, passes below it; level ground is met however thin
+        it is.
+        """
+        assert self.grid is not None
+        assert self.heights is not None
+        solid = np.where(np.isfinite(self.heights), self.heights, self.lower[2] - 1e3)
+        highest_ = solid.copy()
+        for a, b in ((np.s_[:, 1:], np.s_[:, :-1]), (np.s_[1:], np.s_[:-1])):
+            highest_[a] = np.maximum(highest_[a], solid[b])
+            highest_[b] = np.maximum(highest_[b], solid[a])
+        rising = highest_ - solid > LEVEL * self.grid.cell
+        return np.where(rising, self.heights - corner, self.heights)
 
     def plan_distance(self, xy: Points) -> Points | None:
         """Signed distance in plan of points (n, 2) from the outline, positive outside, mm.
@@ -250,7 +283,7 @@ def _from_file(spec: Any, base: Path, part: Part) -> Stock:
     path = base / spec.file
     if spec.kind == "leftover":
         grid, heights, meta = load_leftover(path)
-        return _from_map(grid, heights, meta, path.name)
+        return _from_map(grid, heights, {"bottom": part.lower[2], **meta}, path.name)
     from zrough import part as parts
     from zrough.errors import PartError
 
@@ -359,18 +392,69 @@ def _from_map(grid: Grid, heights: Map, meta: Mapping[str, Any], name: str) -> S
     )  # fmt: skip
 
 
-def _resampled(source: Grid, heights: Map, target: Grid) -> Map:
-    """Heights at other nodes: the highest of the nodes round each, never less than there is."""
+def _corners(source: Grid, target: Grid) -> tuple[tuple[Any, Any, Any, Any], tuple[Any, Any, Any, Any]]:
+    """Along x and y: the nodes below and above each target node, the share of the way, and what is inside."""
 
-    def pairs(at: Points, start: float, count: int) -> tuple[Any, Any, Any]:
+    def ends(at: Points, start: float, count: int) -> tuple[Any, Any, Any, Any]:
         place = (at - start) / source.cell
         low = np.floor(place + 1e-6).astype(np.int64)
         high = np.ceil(place - 1e-6).astype(np.int64)
         within = (low >= 0) & (high < count)
-        return np.clip(low, 0, count - 1), np.clip(high, 0, count - 1), within
+        share = np.clip(place - low, 0.0, 1.0)
+        return np.clip(low, 0, count - 1), np.clip(high, 0, count - 1), share, within
 
-    x_low, x_high, x_in = pairs(target.x, source.x0, source.nx)
-    y_low, y_high, y_in = pairs(target.y, source.y0, source.ny)
+    return ends(target.x, source.x0, source.nx), ends(target.y, source.y0, source.ny)
+
+
+def between(source: Grid, heights: Map, target: Grid) -> Map:
+    """Heights at other nodes: linear on even ground; walls stand half way between the nodes that show them.
+
+    The height z is the one at which ``sum(w clip(H - z, -cell, cell))`` over the four nodes round is nought,
+    ``w`` their linear shares: their mean where they differ by less than a cell, near a wall the side that the
+    place is on. Where a wall stands, a map knows no better than by half a cell.
+    """
+    (x_low, x_high, u, x_in), (y_low, y_high, v, y_in) = _corners(source, target)
+    near = [heights[np.ix_(j, i)] for j in (y_low, y_high) for i in (x_low, x_high)]
+    share = [np.outer(b, a) for b in (1 - v, v) for a in (1 - u, u)]
+    low, high = np.minimum.reduce(near), np.maximum.reduce(near)
+    with np.errstate(invalid="ignore"):
+        even = high - low <= source.cell
+        out = np.add.reduce([w * h for w, h in zip(share, near, strict=True)])
+    walls = np.flatnonzero((~even & np.isfinite(high)).reshape(-1))
+    out.reshape(-1)[walls] = _settled(
+        np.stack([h.reshape(-1)[walls] for h in near]),
+        np.stack([w.reshape(-1)[walls] for w in share]),
+        source.cell,
+    )
+    return np.where((y_in[:, None] & x_in[None, :]) & np.isfinite(high), np.clip(out, low, high), -np.inf)
+
+
+def _settled(near: Points, share: Points, cell: float) -> Points:
+    """The height of `between` for nodes (4, n) by halving; -inf where most of what is round is nothing."""
+    top = near.max(axis=0)
+    low = np.where(np.isfinite(near), near, np.inf).min(axis=0) - cell
+    high = top + cell
+    void = (share * np.clip(near - low, -cell, cell)).sum(axis=0) <= 0.0
+    for _ in range(44):
+        middle = 0.5 * (low + high)
+        above = (share * np.clip(near - middle, -cell, cell)).sum(axis=0) > 0.0
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return np.where(void, -np.inf, 0.5 * (low + high))
+
+
+def highest(source: Grid, heights: Map, target: Grid) -> Map:
+    """As `resampled`, with the nodes that a coarser target leaves out counted for its nearest ones."""
+    if target.cell > source.cell * (1.0 + 1e-9):
+        from scipy.ndimage import maximum_filter
+
+        size = 2 * math.ceil(0.5 * target.cell / source.cell) + 1
+        heights = maximum_filter(heights, size=size, mode="nearest")
+    return resampled(source, heights, target)
+
+
+def resampled(source: Grid, heights: Map, target: Grid) -> Map:
+    """Heights at other nodes: the highest of the nodes round each, never less than there is."""
+    (x_low, x_high, _, x_in), (y_low, y_high, _, y_in) = _corners(source, target)
     wide = np.maximum(heights[:, x_low], heights[:, x_high])
     result = np.maximum(wide[y_low], wide[y_high])
     return np.where(y_in[:, None] & x_in[None, :], result, -np.inf)

@@ -67,6 +67,4 @@ class Toolpath:
     @staticmethod
     def join(parts: list[Toolpath]) -> Toolpath:
         """One toolpath out of several, in order."""
-        return Toolpath(
-            *(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Toolpath))
-        )
+        return Toolpath(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Toolpath)))

@@ -161,10 +161,15 @@ def _bulge(ax, ay, bx, by, cx, cy, turn):
 
 
 @_helper
-def _sweep_layer(layer, x0, y0, cell, outer, inner, ax, ay, bx, by, cx, cy, turn, joined):
+def _sweep_layer(layer, x0, y0, cell, outer, inner, ax, ay, bx, by, cx, cy, turn, joined, shift):
     """Lower the squared distances by one piece; near a, what is within ``inner`` is known already if
-    ``joined``."""
+    ``joined``.
+
+    ``shift`` is how much wider than the layer's cutter the one is that sweeps: distances count less it, so
+    that the edge of the swept ground stays where the layer's own radius is passed.
+    """
     ny, nx = layer.shape
+    outer += shift
     wide = outer + _bulge(ax, ay, bx, by, cx, cy, turn)
     hx, hy = 0.0, 0.0
     if joined:
@@ -174,6 +179,8 @@ def _sweep_layer(layer, x0, y0, cell, outer, inner, ax, ay, bx, by, cx, cy, turn
     elif abs(bx - ax) + abs(by - ay) > outer:
         inner *= 0.5  # a long piece pays for true distances well inside the cleared ground
     known = np.float32(inner * inner)
+    if inner > 0.0:
+        inner = max(0.0, inner + shift)
     dx, dy = bx - ax, by - ay
     strip = _strip(ax, ay, bx, by, wide, hx, hy)
     along = 1.0 / strip[2] if strip[2] > 0.0 else 0.0
@@ -193,9 +200,12 @@ def _sweep_layer(layer, x0, y0, cell, outer, inner, ax, ay, bx, by, cx, cy, turn
                     if turn == 0:
                         xa = x0 + j * cell - ax
                         t = min(1.0, max(0.0, xa * ux + ya * uy))
-                        d2 = np.float32((xa - t * dx) ** 2 + (ya - t * dy) ** 2)
+                        r2 = (xa - t * dx) ** 2 + (ya - t * dy) ** 2
                     else:
-                        d2 = np.float32(_reach(x0 + j * cell, ya + ay, ax, ay, bx, by, cx, cy, turn))
+                        r2 = _reach(x0 + j * cell, ya + ay, ax, ay, bx, by, cx, cy, turn)
+                    if shift != 0.0:
+                        r2 = max(0.0, math.sqrt(r2) - shift) ** 2
+                    d2 = np.float32(r2)
                     if d2 < now:
                         layer[i, j] = d2
 
@@ -211,16 +221,42 @@ def _turned(cx, cy, ax, ay, bx, by, turn, t):
 
 
 @_helper
-def _catch_up(layer, z, begin, end, known, above, pieces, turns, x0, y0, cell, outer, inner):
+def _wider(height, radius, corner, other, its_corner):
+    """Radius that another cutter has ``height`` over its tip, less ``radius``; 0 for one like this."""
+    if other == radius and its_corner == corner:
+        return 0.0
+    h = max(FILM, height)
+    if h >= its_corner:
+        return other - radius
+    return other - its_corner + math.sqrt(2.0 * its_corner * h - h * h) - radius
+
+
+@_helper
+def _catch_up(
+    layer, z, begin, end, known, above, pieces, turns, radii, corners, radius, corner,
+    x0, y0, cell, outer, inner,
+):  # fmt: skip
     """Sweep the pieces ``begin..end`` that run at or below ``z``; those before ``known`` only if above
-    ``above``."""
+    ``above``.
+
+    Other cutters' pieces (``radii``, ``corners`` by piece) count with the radius they have where this one has
+    its full radius, its own corner radius above ``z``.
+    """
     lx, ly = math.nan, math.nan
+    before = 0.0
     limit = z + FILM
     if begin > 0 and pieces[begin - 1, 5] <= limit:  # swept by the call before
-        lx, ly = pieces[begin - 1, 3], pieces[begin - 1, 4]
+        q = begin - 1
+        lx, ly = pieces[q, 3], pieces[q, 4]
+        highest = min(limit, max(pieces[q, 2], pieces[q, 5]))
+        before = _wider(z + corner - highest, radius, corner, radii[q], corners[q])
     for k in range(begin, end):
         az, bz = pieces[k, 2], pieces[k, 5]
-        if min(az, bz) > limit or (k < known and max(az, bz) <= above):
+        if min(az, bz) > limit or (k < known and max(az, bz) <= above - max(0.0, corners[k] - corner)):
+            continue
+        shift = _wider(z + corner - min(limit, max(az, bz)), radius, corner, radii[k], corners[k])
+        if outer + shift <= 0.0:
+            lx, ly = math.nan, math.nan
             continue
         ax, ay, bx, by = pieces[k, 0], pieces[k, 1], pieces[k, 3], pieces[k, 4]
         cx, cy, turn = pieces[k, 6], pieces[k, 7], np.int64(turns[k])
@@ -235,8 +271,10 @@ def _catch_up(layer, z, begin, end, known, above, pieces, turns, x0, y0, cell, o
             else:
                 bx, by = px, py
                 ox, oy = math.nan, math.nan
-        _sweep_layer(layer, x0, y0, cell, outer, inner, ax, ay, bx, by, cx, cy, turn, ax == lx and ay == ly)
+        joined = ax == lx and ay == ly and shift == before
+        _sweep_layer(layer, x0, y0, cell, outer, inner, ax, ay, bx, by, cx, cy, turn, joined, shift)
         lx, ly = ox, oy
+        before = shift
 
 
 @_helper
@@ -379,7 +417,7 @@ def _arc_in_material(
 
 @_kernel
 def engagement(
-    end, state, pieces, turns, classes, motion, entry, radius, step, cap,
+    end, state, pieces, turns, classes, motion, entry, radii, corners, radius, corner, step, cap,
     layers, slot_z, slot_seen, slot_used, slot_known, slot_above, x0, y0, cell, outer, inner,
     kind, box, stock_top_z, top, tx0, ty0, tcell, cosines, sines, delta, runs, per_d2,
     worst, worst_at, mean, cut_length, over, histogram, entry_histogram,
@@ -391,6 +429,7 @@ def engagement(
     ``slot_seen`` pieces swept, ``slot_used`` piece last measured (-1 empty); of pieces before ``slot_known``
     only those above ``slot_above`` are missing.
 
+    ``radii``, ``corners`` (n,) mm: the cutter of each piece; ``radius``, ``corner`` that of those measured.
     ``entry`` (n,) bool: level pieces that retrace a descent, counted apart. ``worst`` (m,) degrees by motion,
     ``worst_at`` (m, 3), ``mean`` (m,) degrees x mm, ``cut_length`` (m,) mm, ``over`` (3,) mm above the cap by
     1, 3, 10 degrees, histograms (361,) mm.
@@ -434,7 +473,7 @@ def engagement(
             return True
         _catch_up(
             layers[slot], slot_z[slot], slot_seen[slot], k, slot_known[slot], slot_above[slot],
-            pieces, turns, x0, y0, cell, outer, inner,
+            pieces, turns, radii, corners, radius, corner, x0, y0, cell, outer, inner,
         )  # fmt: skip
         slot_seen[slot] = k
         slot_used[slot] = k
@@ -1131,7 +1170,10 @@ def penetration(
                 entries,
                 stamps,
                 count,
-                stack, point, here, found,
+                stack,
+                point,
+                here,
+                found,
             )
             if best > floor:
                 deep[m] = best
@@ -1171,7 +1213,10 @@ def penetration(
                 entries,
                 stamps,
                 count,
-                stack, point, here, found,
+                stack,
+                point,
+                here,
+                found,
             )
             if best <= deep[m] - bulge:
                 continue
