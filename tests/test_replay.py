@@ -436,3 +436,45 @@ def test_runs_of_samples_skip_nothing(monkeypatch, stock):
     np.testing.assert_allclose(quick.worst, slow.worst, atol=0.1)
     np.testing.assert_allclose(quick.mean, slow.mean, atol=0.02)
     assert quick.worst.max() > 100.0
+
+
+@pytest.mark.parametrize("corner", [0.0, 1.5])
+def test_every_node_stands_as_high_as_the_nearest_passes_leave_it(corner):
+    """Long arcs and lines at several heights, the deep ones first: node by node against a search tree.
+
+    The cutter's underside over a node is highest at the pass nearest to it, level by level.
+    """
+    from scipy.spatial import cKDTree
+
+    rng = np.random.default_rng(11)
+    lines, passes = ["G0 X-50 Y0", "Z20"], {}
+    at = np.array([-50.0, 0.0])
+    for z in (-9.0, -6.0, -2.5, -2.0):
+        lines += [f"G1 Z{z} F900"]
+        passes[z] = [at[None, :]]
+        for k in range(14):
+            radius = rng.uniform(6.0, 22.0)
+            centre = np.round(rng.uniform(-8.0, 8.0, 2), 3)
+            a, sweep = rng.uniform(0.0, 2.0 * np.pi), rng.uniform(1.5, 2.9) * (-1) ** k
+            start = np.round(centre + radius * np.array([np.cos(a), np.sin(a)]), 4)
+            end = np.round(centre + radius * np.array([np.cos(a + sweep), np.sin(a + sweep)]), 4)
+            i, j = centre - start
+            lines.append(f"G1 X{start[0]:.4f} Y{start[1]:.4f}")
+            lines.append(f"G{3 if sweep > 0 else 2} X{end[0]:.4f} Y{end[1]:.4f} I{i:.4f} J{j:.4f}")
+            passes[z].append(at + (start - at) * np.linspace(0, 1, 3000)[:, None])
+            t = a + sweep * np.linspace(0, 1, 6000)
+            passes[z].append(centre + radius * np.stack([np.cos(t), np.sin(t)], axis=1))
+            at = end
+    _, done = run(text(*lines), Block((-40, -40, -20), (40, 40, 0)), corner=corner)
+    grid = done.grid
+    nodes = np.stack([v.ravel() for v in np.meshgrid(grid.x, grid.y)], axis=1)
+    want, sure = np.zeros(len(nodes)), np.ones(len(nodes), bool)
+    for z, points in passes.items():
+        away = cKDTree(np.concatenate(points)).query(nodes)[0]
+        over = np.clip(away - (R - corner), 0.0, corner)
+        under = z + corner - np.sqrt(corner**2 - over**2)
+        want = np.where(away < R, np.minimum(want, under), want)
+        sure &= np.abs(away - R) > 0.01  # at the rim itself either answer is right
+    sure &= np.abs(nodes).max(axis=1) < 39.5
+    assert sure.sum() > 100_000
+    np.testing.assert_allclose(done.heights.ravel()[sure], want[sure], atol=0.02)
