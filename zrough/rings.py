@@ -21,7 +21,8 @@ WHOLE = 0.8  # share of the ground under a second entry that must still stand
 FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
 FLAT = 0.004  # mm: a floor this even counts as flat
 CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may stand free
-LEAD = 0.12  # of the radius: roll-in before the first contact that belongs to the piece
+LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to the piece
+SPENT = 0.25  # of the radius: beside a start that has been tried none other is
 WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
 
@@ -791,7 +792,7 @@ class Clearing:
             if pose is None:
                 walls.blocked[self._around(level, at, 0.2 * r.radius)] = True
                 continue
-            around = self._around(level, at, 0.1 * r.radius)
+            around = self._around(level, at, SPENT * r.radius)
             before = walls.spent[around]
             walls.spent[around] = True
             piece = self._cut_wall(level, pose, position, faint)
