@@ -133,9 +133,9 @@ def _gaps(grid: Grid, reach: Floats, left: Floats) -> Floats:
     stair: a node for where the wall stands, and one for where the cutter that touches it does. Where there is
     nothing to compare, 0.
     """
-    highest = _neighbours_highest(reach, 2)
+    _, wall, steep = _beside(grid, reach)
     with np.errstate(invalid="ignore"):
-        gap = left - np.where(highest - reach > 2.0 * STEEP * grid.cell, highest, reach)
+        gap = left - np.where(steep, wall, reach)
     gap[~np.isfinite(gap)] = 0.0
     return np.maximum(gap, 0.0)
 
@@ -160,15 +160,23 @@ def _highest(grid: Grid, gap: Floats, left: Floats) -> tuple[float, tuple[float,
 
 
 def _excess(grid: Grid, reach: Floats, left: Floats) -> tuple[float, float, tuple[float, float, float]]:
+    near, wall, steep = _beside(grid, reach)
     with np.errstate(invalid="ignore"):
-        beside, wall = _neighbours_highest(reach, 1), _neighbours_highest(reach, 2)
-        gap = left - np.where(wall - reach > 2.0 * STEEP * grid.cell, wall, beside)
+        gap = left - np.where(steep, wall, near)
     gap[~np.isfinite(gap)] = -np.inf
     standing = gap > 0.05
     if not standing.any():
         return 0.0, 0.0, (math.nan, math.nan, math.nan)
     height, place = _highest(grid, gap, left)
     return float(gap[standing].sum() * grid.cell**2), height, place
+
+
+def _beside(grid: Grid, reach: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Highest reach within one node and within two, and where a wall stands that near."""
+    near, wall = _neighbours_highest(reach, 1), _neighbours_highest(reach, 2)
+    rise = STEEP * grid.cell
+    with np.errstate(invalid="ignore"):
+        return near, wall, (near - reach > rise) | (wall - reach > 2.0 * rise)
 
 
 def _neighbours_highest(heights: Floats, nodes: int) -> Floats:
