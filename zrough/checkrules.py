@@ -407,14 +407,15 @@ def bodies(facts: Facts) -> list[Finding]:
                 f"line {facts.line(m)}: {name} {value:.2f} mm into {what} {_at(place)}{extra}",
             )
         )
+    # a film on a wall beside the cutter's circle is not under it
     flute = body.flute_length
-    shallow = (replay.depth > flute + TOUCH) & (deep <= TOUCH) & (facts.program.kind != Motion.RAPID)
+    shallow = (replay.met > flute + TOUCH) & (deep <= TOUCH) & (facts.program.kind != Motion.RAPID)
     for m in np.flatnonzero(shallow).tolist():
-        x, y = replay.depth_at[m]
+        x, y = replay.met_at[m]
         place = _place(x, y, facts.program.end[m, 2])
         out.append(Finding(
-            "flute-length", facts.line(m), place, float(replay.depth[m]), flute,
-            f"line {facts.line(m)}: cut {replay.depth[m]:.2f} mm deep {_at(place)}, "
+            "flute-length", facts.line(m), place, float(replay.met[m]), flute,
+            f"line {facts.line(m)}: cut {replay.met[m]:.2f} mm deep {_at(place)}, "
             f"the flutes are {flute:g} mm long",
         ))  # fmt: skip
     return out
