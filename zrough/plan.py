@@ -6,7 +6,6 @@ import logging
 import math
 import os
 import time
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -18,12 +17,13 @@ from . import climbs, cutting, feeds, flats, levels, limits, post, reuse, sequen
 from . import part as parts
 from .cutting import CuttingData
 from .entries import EntryRules, Left, ways_in
-from .errors import Cancelled, PlanError
+from .errors import PlanError
 from .grid import Grid
 from .job import Cutter, Job
 from .levelcost import Costs
 from .levels import Band, Level
 from .links import Linker, Ways
+from .progress import Progress, watched
 from .regions import Space, cell_size
 from .rings import Clearing, Piece, Rules
 from .rings import Level as Region
@@ -34,7 +34,6 @@ from .swept import Layer, Swept
 from .toolpath import Toolpath
 
 log = logging.getLogger(__name__)
-Progress = Callable[[str, int, int], object]
 Marks = list[list[feeds.Mark | None]]  # by band and level
 
 CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
@@ -102,7 +101,7 @@ def plan(job: Job, progress: Progress | None = None, check: bool = True) -> Plan
     ------
     ZroughError : the job, its files or its numbers cannot be used; `Cancelled` if ``progress`` says so.
     """
-    tell = _teller(progress)
+    tell = watched(progress)
     clock = _Clock()
     part = parts.load(job)
     stock = Stock.from_job(job, part)
@@ -497,12 +496,3 @@ class _Clock:
         now = time.perf_counter()
         self.laps[name] = self.laps.get(name, 0.0) + now - self._last
         self._last = now
-
-
-def _teller(progress: Progress | None) -> Progress:
-    def tell(stage: str, done: int, total: int) -> object:
-        if progress is not None and progress(stage, done, total) is False:
-            raise Cancelled(f"stopped by the caller during {stage}")
-        return None
-
-    return tell

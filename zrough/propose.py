@@ -25,13 +25,13 @@ from zrough.errors import Cancelled, CuttingDataError, JobError, ZroughError
 from zrough.grid import Grid
 from zrough.job import Cutter, Job
 from zrough.levelcost import ENDS, Costs
+from zrough.progress import Progress, watched
 from zrough.regions import Space
 from zrough.stock import Stock
 from zrough.surface import ContactSurface
 
 log = logging.getLogger(__name__)
 Floats = NDArray[np.float64]
-Progress = Callable[[str, int, int], object]
 
 MOST_ROWS = 10
 NODES = 40_000  # of the coarse map of a cutter
@@ -150,7 +150,7 @@ def propose(
     ------
     JobError : the ball-nose or its limit is missing, or every combination is refused; Cancelled.
     """
-    tell = _teller(progress)
+    tell = watched(progress)
     semi = job.semi_finish
     for key in ("ball_diameter", "max_bite"):
         if getattr(semi, key) is None:
@@ -544,12 +544,3 @@ def _compared(row: Row, best: float) -> Row:
         return replace(row, reasons=("least time of all planned", *row.reasons))
     more = 100.0 * (row.total_s / best - 1.0)
     return replace(row, reasons=(f"{more:.1f} % slower than the best", *row.reasons))
-
-
-def _teller(progress: Progress | None) -> Progress:
-    def tell(stage: str, done: int, total: int) -> object:
-        if progress is not None and progress(stage, done, total) is False:
-            raise Cancelled(f"stopped by the caller during {stage}")
-        return None
-
-    return tell
