@@ -11,12 +11,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from . import threads
 from .levels import Band, Level, split
 from .stairs import Flags, Floats, Limits, normal_step, slopes, spacing
 
@@ -96,9 +98,10 @@ def trim(space: Space, bands: list[Band], limits: Limits, drops: dict[float, flo
     bands : changed: levels dropped, reasons filled in. ``space.at_level`` gets the ground that stays closed.
     drops : by height of a flat, mm, how much lower its lowest point lies (0 for a level one), mm.
     """
-    for band in bands:
-        if band.climbs:
-            _Trimmer(space, band, limits, drops).run()
+    todo = [band for band in bands if band.climbs]
+    with ThreadPoolExecutor(max_workers=threads.count()) as pool:
+        # bands share nothing but the ground at their own heights
+        list(pool.map(lambda band: _Trimmer(space, band, limits, drops).run(), todo))
 
 
 class _Trimmer:
@@ -244,7 +247,7 @@ class _Trimmer:
             chosen[i, j] |= wanted[near]
         number, count = label(gained | self.open, structure=np.ones((3, 3)))
         joined = np.zeros(count + 1, bool)
-        joined[np.unique(number[self.open])] = True
+        joined[number[self.open]] = True
         lone = gained & ~joined[number]
         if lone.any():
             lowest = np.full(count + 1, math.inf)

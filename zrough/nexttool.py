@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from zrough import threads
 from zrough.errors import StockError
 from zrough.grid import Grid, Map
 
@@ -120,7 +120,7 @@ class BallLoad:
 def by_rows(rows: int, work: Callable[[int, int], object]) -> None:
     """Call ``work(first, last)`` over all rows, in a few threads; each row is done by one of them."""
     parts = np.linspace(0, rows, min(rows, 16) + 1).astype(int).tolist()
-    with ThreadPoolExecutor(max_workers=len(os.sched_getaffinity(0))) as pool:
+    with ThreadPoolExecutor(max_workers=threads.count()) as pool:
         for done in [pool.submit(work, a, b) for a, b in pairwise(parts)]:
             done.result()
 

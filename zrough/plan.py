@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from . import climbs, cutting, feeds, flats, levels, limits, post, reuse, sequence
+from . import climbs, cutting, feeds, flats, levels, limits, post, reuse, sequence, threads
 from . import part as parts
 from .cutting import CuttingData
 from .entries import EntryRules, Left, ways_in
@@ -383,7 +383,7 @@ def _clear(
             step()
         return out, marks, left, layers
 
-    with ThreadPoolExecutor(max_workers=_threads()) as pool:
+    with ThreadPoolExecutor(max_workers=threads.count()) as pool:
         every = [level for band in bands for level in band.levels]
         zones = sequence.zones(space, every, rules, cutter.min_remaining, pool, step)
         results = list(pool.map(one, bands))
@@ -480,11 +480,6 @@ def _header(part: parts.Part, order: list[Level]) -> list[str]:
         f"part {part.name}",
         f"{len(order)} levels from z {order[0].top:g} to z {min(v.z for v in order):g}",
     ]
-
-
-def _threads() -> int:
-    given = os.environ.get("NUMBA_NUM_THREADS", "")
-    return max(1, int(given)) if given.isdigit() else len(os.sched_getaffinity(0))
 
 
 class _Clock:

@@ -165,7 +165,8 @@ class Level:
     entries: list[Entry] = field(default_factory=list)
 
 
-def _circle(side: int) -> NDArray[np.float64]:
+def leading_half(side: int) -> NDArray[np.float64]:
+    """Samples (n, 2) of the half circle ahead of a heading along +x, from the material's side."""
     a = np.linspace(-0.5 * math.pi, 0.5 * math.pi, k.SAMPLES)
     return np.ascontiguousarray(np.stack([np.cos(a), np.sin(a)], axis=1))
 
@@ -219,7 +220,10 @@ class _Walls:
     def _ask(self, work: Clearing, level: Level, which: NDArray[np.int64]) -> None:
         f, r = work.frame, work.rules
         fresh = np.zeros(len(which), np.uint8)
-        k.bites(work.d2, f.x0, f.y0, f.hd, r.radius, work.tau, level.points, self.after, which, fresh)
+        k.bites(
+            work.d2, f.x0, f.y0, f.hd, r.radius, work.tau, work.faint, r.eps, float(r.side), work.circle,
+            level.points, self.after, which, fresh,
+        )  # fmt: skip
         self.bite[which] = fresh
 
     def _near(self, level: Level, walk: Points, radius: float) -> NDArray[np.int64]:
@@ -264,7 +268,7 @@ class Clearing:
         self.slacks = sorted(
             {max(frame.hd, 0.5 * min(rules.corner, 0.3 * rules.radius)), frame.hd}, reverse=True
         )
-        self.circle = _circle(rules.side)
+        self.circle = leading_half(rules.side)
         self.margin_clear = 0.75 * frame.hb
         self.spans = _spans((rules.radius + self.margin_clear) / frame.hb)
         self.buffer = np.empty((20000, 2))
@@ -272,6 +276,11 @@ class Clearing:
         self.dropped: list[tuple[float, float, float]] = []
         self.left: list[tuple[float, float, float, float]] = []
         self.find_entries: Callable[[Clearing, Level, bool], list[Entry]] | None = None
+
+    @property
+    def faint(self) -> float:
+        """A step along a wall that cuts a smaller arc than half a bite does counts as air, rad."""
+        return math.acos(1.0 - 0.5 * self.tau / self.rules.radius)
 
     # -- the level -----------------------------------------------------------------------------
 
@@ -781,7 +790,6 @@ class Clearing:
     ) -> Points | None:
         """Start walks where a wall still gives up a bite, nearest first, until none is left."""
         r = self.rules
-        faint = math.acos(1.0 - 0.5 * self.tau / r.radius)
         while True:
             starts = self._stretches(level, walls.open)
             if not len(starts):
@@ -795,7 +803,7 @@ class Clearing:
             around = self._around(level, at, SPENT * r.radius)
             before = walls.spent[around]
             walls.spent[around] = True
-            piece = self._cut_wall(level, pose, position, faint)
+            piece = self._cut_wall(level, pose, position)
             if piece is not None:
                 pieces.append(piece)
                 if piece.area(r.radius) > WORTH * r.radius**2:
@@ -804,10 +812,8 @@ class Clearing:
                 position = piece.points[-1]
                 walls.cut(self, level, piece.points)
 
-    def _cut_wall(
-        self, level: Level, pose: tuple[Points, Points], position: Points | None, faint: float
-    ) -> Piece | None:
-        f, r = self.frame, self.rules
+    def _cut_wall(self, level: Level, pose: tuple[Points, Points], position: Points | None) -> Piece | None:
+        f, r, faint = self.frame, self.rules, self.faint
         found = self._approach(level, *pose, faint)
         if found is None:
             return None

@@ -17,13 +17,14 @@ from .job import Cutter
 from .kernels import march
 from .levels import Level
 from .regions import Space
-from .rings import Clearing, Rules
+from .rings import Clearing, Rules, leading_half
 from .stock import highest
 from .swept import Swept
 from .toolpath import Toolpath
 
 NEAR = 2.0  # cutter radii round what is worth a visit within which all that stands is shown
 SQUARE = math.sqrt(2.0) - 1.0  # of the smallest path radius: what it leaves in a square corner
+ANY = -1.0  # rad: a bite of any arc
 HIDDEN = 2.0  # nodes inside the edge of cleared ground: where hidden ground is said to lie
 
 Mask = NDArray[np.bool_]
@@ -186,7 +187,10 @@ def _biting(
     after = np.arange(1, n + 1)
     after[offsets[1:] - 1] = offsets[:-1]
     bite = np.zeros(n, np.uint8)
-    march.bites(d2, f.x0, f.y0, f.hd, space.radius, wide, points, after, np.arange(n), bite)
+    march.bites(
+        d2, f.x0, f.y0, f.hd, space.radius, wide, ANY, 0.0, 1.0, leading_half(1),
+        points, after, np.arange(n), bite,
+    )  # fmt: skip
     j = np.clip(np.rint((points[:, 0] - f.x0) / f.h).astype(int), 0, f.nx - 1)
     i = np.clip(np.rint((points[:, 1] - f.y0) / f.h).astype(int), 0, f.ny - 1)
     found: NDArray[np.float64] = points[(bite > 0) & (sd[i, j] >= -f.h)]

@@ -93,14 +93,17 @@ def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
     """Arc of the leading half circle of radius ``probe`` that lies in material, rad.
 
     ``circle`` (SAMPLES, 2) runs from -90 deg (right of the heading) to +90 deg. Ends of an arc are placed
-    between samples by the zero of (distance - radius), linear there.
+    between samples by the zero of (distance - radius), linear there. Deep in swept ground samples are passed
+    over: a distance changes no faster than the place at which it is taken.
     """
     r2 = radius * radius
     near = 1.5 * radius * hd  # what interpolation may hide of a ridge
     step = math.pi / (SAMPLES - 1)
+    per_sample = 2.0 * radius * probe * step
     total = 0.0
     before = 0.0
-    for k in range(SAMPLES):
+    k = 0
+    while k < SAMPLES:
         c = circle[k, 0]
         s = circle[k, 1]
         px = x + probe * (hx * c - hy * s)
@@ -114,6 +117,7 @@ def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
             elif before > 0.0:
                 total += step * before / (before - here)
         before = here
+        k += max(1, min(int((-here - near) / per_sample), SAMPLES - 1 - k))
     return total
 
 
@@ -134,14 +138,31 @@ def _touch(d2, x0, y0, hd, radius, probe, x, y, samples):
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _lower_span(row, j0, j1, base, pitch, dy2):
-    for j in range(j0, j1 + 1):
-        dx = base + pitch * np.float32(j - j0)
-        row[j] = min(row[j], dx * dx + dy2)
+def _lower_span(row, a, b, base, dy2, ramp, zero):
+    """Lower ``row[a : b + 1]`` to (base + ramp)^2 + dy2.
+
+    ``zero`` is 0 at run time: without it the compiler stores only where the value changes, which costs
+    several times what storing everything does.
+    """
+    part = row[a : b + 1]
+    for k in range(b + 1 - a):
+        dx = base + ramp[k]
+        new = dx * dx + dy2
+        old = part[k]
+        part[k] = (new if new < old else old) + zero
 
 
 @njit(cache=True, nogil=True)
-def _stamp(d2, x0, y0, hd, reach, hole, x, y):
+def _ramp(hd, reach):
+    """Distances of the nodes of a span from its first."""
+    out = np.empty(int(2.0 * reach / hd) + 3, np.float32)
+    for k in range(out.shape[0]):
+        out[k] = np.float32(k * hd)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _stamp(d2, x0, y0, hd, reach, hole, x, y, ramp, zero):
     """Lower ``d2`` to the squared distance from (x, y) wherever that lies between ``hole`` and ``reach``.
 
     A walk needs the rim alone: what lies deeper than a few nodes inside was swept by the steps before, and
@@ -152,7 +173,6 @@ def _stamp(d2, x0, y0, hd, reach, hole, x, y):
     fj = (x - x0) / hd
     n = reach / hd
     m = hole / hd
-    pitch = np.float32(hd)
     for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
         dy = np.float32((i - fi) * hd)
         dy2 = dy * dy
@@ -164,10 +184,51 @@ def _stamp(d2, x0, y0, hd, reach, hole, x, y):
             inner = math.sqrt(m * m - q)
             a = min(j1, int(math.floor(fj - inner)))
             b = max(j0, int(math.ceil(fj + inner)))
-            _lower_span(d2[i], j0, a, np.float32((j0 - fj) * hd), pitch, dy2)
-            _lower_span(d2[i], b, j1, np.float32((b - fj) * hd), pitch, dy2)
+            _lower_span(d2[i], j0, a, np.float32((j0 - fj) * hd), dy2, ramp, zero)
+            _lower_span(d2[i], b, j1, np.float32((b - fj) * hd), dy2, ramp, zero)
         else:
-            _lower_span(d2[i], j0, j1, np.float32((j0 - fj) * hd), pitch, dy2)
+            _lower_span(d2[i], j0, j1, np.float32((j0 - fj) * hd), dy2, ramp, zero)
+
+
+@njit(cache=True, nogil=True)
+def _stamp_ahead(d2, x0, y0, hd, reach, hole, px, py, x, y, ramp, zero):
+    """As `_stamp` after the same at (px, py): nodes that lie nearer to that one are as low as they can be."""
+    ny, nx = d2.shape
+    fi = (y - y0) / hd
+    fj = (x - x0) / hd
+    vx = (x - px) / hd
+    vy = (y - py) / hd
+    # in pitches from (x, y): dx * vx + dy * vy > -|v|^2 / 2, a hair more for the rounding
+    bound = -0.5 * (vx * vx + vy * vy) - 1.0e-6
+    n = reach / hd
+    m = hole / hd
+    for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
+        q = (i - fi) * (i - fi)
+        half = math.sqrt(max(0.0, n * n - q))
+        low = -half
+        high = half
+        rest = bound - (i - fi) * vy
+        if abs(vx) < 1.0e-12:
+            if rest > 0.0:
+                continue
+        elif vx > 0.0:
+            low = max(low, rest / vx)
+        else:
+            high = min(high, rest / vx)
+        if low > high:
+            continue
+        dy = np.float32((i - fi) * hd)
+        dy2 = dy * dy
+        j0 = max(0, int(math.ceil(fj + low)))
+        j1 = min(nx - 1, int(math.floor(fj + high)))
+        if q < m * m:
+            inner = math.sqrt(m * m - q)
+            a = min(j1, int(math.floor(fj - inner)))
+            b = max(j0, int(math.ceil(fj + inner)))
+            _lower_span(d2[i], j0, a, np.float32((j0 - fj) * hd), dy2, ramp, zero)
+            _lower_span(d2[i], b, j1, np.float32((b - fj) * hd), dy2, ramp, zero)
+        else:
+            _lower_span(d2[i], j0, j1, np.float32((j0 - fj) * hd), dy2, ramp, zero)
 
 
 @njit(cache=True, nogil=True)
@@ -231,8 +292,10 @@ def _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, depth):
 @njit(cache=True, nogil=True)
 def stamp_path(d2, x0, y0, hd, reach, pts):
     """Sweep the cutter along the sample points ``pts (n, 2)`` on the fine map only."""
+    ramp = _ramp(hd, reach)
+    zero = np.float32(0.0 * hd)
     for k in range(pts.shape[0]):
-        _stamp(d2, x0, y0, hd, reach, 0.0, pts[k, 0], pts[k, 1])
+        _stamp(d2, x0, y0, hd, reach, 0.0, pts[k, 0], pts[k, 1], ramp, zero)
 
 
 @njit(cache=True, nogil=True)
@@ -389,6 +452,9 @@ def march(
     status = FULL
     since = 0.0
     swept = 0
+    sx, sy = x, y  # the last place swept; where a walk begins, the caller has swept it
+    ramp = _ramp(hd, reach)
+    zero = np.float32(0.0 * hd)
     tight = 0.0026  # rad, how near the target a step must come
     arc_before = state[9]
     while n < out.shape[0]:
@@ -530,7 +596,8 @@ def march(
         if arc > faint:
             # a faint run that leads back to work counts; one that does not is taken off the end, never swept
             for q in range(swept, n):
-                _stamp(d2, x0, y0, hd, reach, hole, out[q, 0], out[q, 1])
+                _stamp_ahead(d2, x0, y0, hd, reach, hole, sx, sy, out[q, 0], out[q, 1], ramp, zero)
+                sx, sy = out[q, 0], out[q, 1]
             swept = n
         last = chosen
         arc_before = arc
@@ -552,7 +619,8 @@ def march(
                 break
     if status == FULL:
         for q in range(swept, n):
-            _stamp(d2, x0, y0, hd, reach, hole, out[q, 0], out[q, 1])
+            _stamp_ahead(d2, x0, y0, hd, reach, hole, sx, sy, out[q, 0], out[q, 1], ramp, zero)
+            sx, sy = out[q, 0], out[q, 1]
     norm = math.sqrt(hx * hx + hy * hy)
     state[0], state[1], state[2], state[3] = x, y, hx / norm, hy / norm
     state[4], state[5], state[6], state[7], state[9] = last, air, gone, turned, arc_before
@@ -757,11 +825,12 @@ def pull(sd, free, blk, x0, y0, h, hb, eps, pts, keep):
 
 
 @njit(cache=True, nogil=True)
-def bites(d2, x0, y0, hd, radius, tau, pts, nxt, which, out):
+def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which, out):
     """out[k] = 1 where a cutter at boundary point ``which[k]`` would still cut at least ``tau`` deep.
 
     ``nxt[p]`` is the ring's next point after p; the free area lies to the left, so the wall is looked for on
-    the right half of the circle.
+    the right half of the circle. A cusp that a cutter passing ``eps`` off the boundary would meet with no
+    more than the arc ``faint`` is no bite: no walk would count it as cutting.
     """
     r2 = radius * radius
     probe = radius - tau
@@ -786,7 +855,10 @@ def bites(d2, x0, y0, hd, radius, tau, pts, nxt, which, out):
             ex = uy * c + ux * s
             ey = -ux * c + uy * s
             if _swept2(d2, x0, y0, hd, pts[k, 0] + probe * ex, pts[k, 1] + probe * ey) > r2:
-                out[m] = 1
+                px = pts[k, 0] - eps * uy
+                py = pts[k, 1] + eps * ux
+                if _arc(d2, x0, y0, hd, radius, radius, px, py, side * ux, side * uy, circle) > faint:
+                    out[m] = 1
                 break
 
 
