@@ -338,3 +338,32 @@ def test_chords_follow_arcs() -> None:
     assert 0 < gap <= 0.002
     assert np.array_equal(new.xyz[-1], xyz[-1])
     assert to_chords(new, 0.002) is new
+
+
+def turned_off(points: np.ndarray, segments: Segments) -> float:
+    """Largest angle, rad, between a step of the polyline and its segment at the middle of that step."""
+    most = 0.0
+    for k in range(len(segments)):
+        at = points[segments.joints[k] : segments.joints[k + 1] + 1]
+        step, middle = np.diff(at, axis=0), 0.5 * (at[1:] + at[:-1])
+        if segments.turn[k]:
+            ray = middle - segments.centre[k]
+            along = segments.turn[k] * np.stack([-ray[:, 1], ray[:, 0]], axis=1)
+        else:
+            along = np.broadcast_to(at[-1] - at[0], step.shape)
+        cross = along[:, 0] * step[:, 1] - along[:, 1] * step[:, 0]
+        most = max(most, np.abs(np.arctan2(cross, (along * step).sum(axis=1))).max())
+    return most
+
+
+@given(seed=st.integers(0, 2**31), stray=st.sampled_from([0.003, 0.01, 0.03]))
+@settings(max_examples=30, deadline=None)
+def test_directions_are_kept(seed, stray):
+    rng = np.random.default_rng(seed)
+    heading = np.cumsum(np.cumsum(rng.normal(0, 0.004, 200)) + rng.normal(0, 0.02, 200))
+    points = np.cumsum(0.15 * np.stack([np.cos(heading), np.sin(heading)], axis=1), axis=0)
+    loose, strict = fit(points, 0.01), fit(points, 0.01, stray=stray)
+    assert turned_off(points, strict) <= stray + 1e-9
+    assert worst(points, strict) <= 0.01 + 1e-9
+    if turned_off(points, loose) > stray:
+        assert len(strict) >= len(loose)

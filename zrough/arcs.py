@@ -72,8 +72,8 @@ def fit(
         the polyline's chords included.
     min_length : float, mm. Segments shorter than this are avoided where the tolerance allows.
     max_radius : float, mm. No arc is flatter.
-    stray : float. The tolerance of a short segment is at most this share of its chord, so that its direction
-        holds as well.
+    stray : float, rad. No step of the polyline differs in direction by more from the line or arc that stands
+        for it; lets a wiggle much smaller than the tolerance through, a kink not.
     breaks : (k,) int, optional. Input points where a segment must end (a change of feed or of purpose).
 
     Raises

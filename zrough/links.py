@@ -16,7 +16,7 @@ from .levels import Level
 from .rings import Entry, Frame, Piece, Points
 from .toolpath import Kind, Toolpath
 
-STRAY = 0.003  # of its chord: what a short segment may stray; its direction counts in the engagement
+STRAY = 0.01  # rad: how far a move's direction may differ from the walk's; the engagement shifts by as much
 OVER = 1.0  # mm a link passes above the highest stock in its way
 SLOPE = 8.0  # a lift off the floor is spread over this many times its height
 

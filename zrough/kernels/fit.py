@@ -19,26 +19,28 @@ EASE_ABOVE = 0.02  # rad; kinks below one degree are left alone
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
 def line_fits(p, i, j, tol, stray):
-    """True if points i..j advance along the chord i-j and stay within tol of it."""
+    """True if points i..j advance along the chord i-j, stay within tol of it and keep its direction."""
     dx, dy, dz = p[j, 0] - p[i, 0], p[j, 1] - p[i, 1], p[j, 2] - p[i, 2]
     length2 = dx * dx + dy * dy + dz * dz
     if length2 < 1e-18:
         return False
-    last = 0.0
-    limit = min(tol * tol, stray * stray * length2) * length2
-    for k in range(i + 1, j):
+    last, before = 0.0, 0.0
+    limit = tol * tol * length2
+    for k in range(i + 1, j + 1):
         wx, wy, wz = p[k, 0] - p[i, 0], p[k, 1] - p[i, 1], p[k, 2] - p[i, 2]
         along = wx * dx + wy * dy + wz * dz
         cx, cy, cz = wy * dz - wz * dy, wz * dx - wx * dz, wx * dy - wy * dx
-        if along <= last or along >= length2 or cx * cx + cy * cy + cz * cz > limit:
+        if along <= last or (k < j and (along >= length2 or cx * cx + cy * cy + cz * cz > limit)):
             return False
-        last = along
+        if abs(cz - before) > stray * (along - last):
+            return False
+        last, before = along, cz
     return True
 
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
-def arc_holds(p, i, j, bend, tol, rising):
-    """True if every point and chord of i..j lies within tol of the arc, in order along it."""
+def arc_holds(p, i, j, bend, tol, stray, rising):
+    """True if every point and chord of i..j lies within tol of the arc, in order along it, headed as it is."""
     ax, ay = p[i, 0], p[i, 1]
     ex, ey = p[j, 0] - ax, p[j, 1] - ay
     length = np.sqrt(ex * ex + ey * ey)
@@ -60,6 +62,9 @@ def arc_holds(p, i, j, bend, tol, rising):
         if r2 > outer2 or r2 < inner2:
             return False
         ux, uy = x1 - x0, y1 - y0
+        # a chord is square to the ray to its middle
+        if abs(ux * (x0 + x1) + uy * (y0 + y1)) > stray * 2.0 * turned:
+            return False
         # the chord's point nearest to the centre, if it is not an end
         if x0 * ux + y0 * uy < 0.0 < x1 * ux + y1 * uy and turned * turned < inner2 * (ux * ux + uy * uy):
             return False
@@ -81,7 +86,6 @@ def arc_bend(p, i, j, tol, stray, r_min, r_max, rising, wish):
     length = np.sqrt(dx * dx + dy * dy)
     if j - i < 2 or length < 1e-9:
         return 0.0
-    tol = min(tol, stray * length)
     dx /= length
     dy /= length
     half = 0.5 * length
@@ -120,7 +124,7 @@ def arc_bend(p, i, j, tol, stray, r_min, r_max, rising, wish):
         if bend == 0.0:
             continue
         radius = np.sqrt(half * half + 1.0 / (bend * bend))
-        if r_min <= radius <= r_max and arc_holds(p, i, j, bend, tol, rising):
+        if r_min <= radius <= r_max and arc_holds(p, i, j, bend, tol, stray, rising):
             return bend
     return 0.0
 
@@ -194,7 +198,7 @@ def fit_pieces(p, run, stops, tol, stray, min_length, r_min, r_max, rising, join
 
     p (n, 3); run (n,) path length up to each point; stops (m,) ascending indices where a piece must end,
     the last is n - 1. Fills joints (up to n) and bends (up to n): piece k goes from joints[k] to
-    joints[k + 1]. A piece strays at most ``stray`` times its chord: a short one's direction counts too.
+    joints[k + 1]. In plan no step's direction differs by more than ``stray``, rad, from its piece's there.
     """
     joints[0] = 0
     count = joints[0]  # read back: a literal 0 would compile every callee a second time

@@ -20,6 +20,7 @@ from numba import njit
 
 HALF_PI = 0.5 * math.pi
 SAMPLES = 161  # points on the leading half circle, odd so that one looks straight ahead
+UNEVEN = 0.02  # rad; where the bend changes by more from one step to the next, the arc within a step is asked
 DONE, FULL, STUCK, LOST, CONTACT = 0, 1, 2, 3, 4
 
 
@@ -452,6 +453,7 @@ def march(
     status = FULL
     since = 0.0
     swept = 0
+    short = 0  # half steps still to go
     sx, sy = x, y  # the last place swept; where a walk begins, the caller has swept it
     ramp = _ramp(hd, reach)
     zero = np.float32(0.0 * hd)
@@ -463,7 +465,7 @@ def march(
         if tight_bend and step == long_step:
             step = 0.5 * long_step
             last *= 0.5
-        elif not tight_bend and step != long_step and abs(last) < 0.1 * step / rho:
+        elif not tight_bend and step != long_step and short <= 0 and abs(last) < 0.1 * step / rho:
             step = long_step
             last *= 2.0
         gain = 1.0 - math.exp(-step / ease_in)
@@ -582,6 +584,20 @@ def march(
         if seek and arc > faint:
             status = CONTACT
             break
+        short -= 1
+        if step == long_step and abs(chosen - last) > UNEVEN and arc > faint:
+            # where the front has a corner the arc may pass the limit within the step
+            c = math.cos(chosen)
+            s = math.sin(chosen)
+            nx_ = hx * c - hy * s
+            ny_ = hy * c + hx * s
+            half = 0.5 * step
+            e = _arc(d2, x0, y0, hd, radius, radius, x + half * nx_, y + half * ny_, nx_, ny_, circle)
+            if e > limit + tight:
+                step = half
+                last *= 0.5
+                short = 4
+                continue
         c = math.cos(chosen)
         s = math.sin(chosen)
         nx_ = hx * c - hy * s
