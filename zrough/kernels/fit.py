@@ -40,7 +40,7 @@ def line_fits(p, i, j, tol, stray):
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
 def arc_holds(p, i, j, bend, tol, stray, rising):
-    """True if every point and chord of i..j lies within tol of the arc, in order along it, headed as it is."""
+    """True if every point and chord of i..j lies within tol of the arc, in order along it and headed so."""
     ax, ay = p[i, 0], p[i, 1]
     ex, ey = p[j, 0] - ax, p[j, 1] - ay
     length = np.sqrt(ex * ex + ey * ey)
