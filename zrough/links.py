@@ -32,7 +32,15 @@ class Ways:
     ramp: float  # rad
     tolerance: float
     min_length: float
+    acceleration: float  # mm/s2
     stay_down: bool = True
+
+    def seconds(self, length: float, feed: float) -> float:
+        """Time of a straight move from rest to rest."""
+        speed = feed / 60.0
+        if length * self.acceleration < speed * speed:
+            return 2.0 * math.sqrt(length / self.acceleration)
+        return length / speed + speed / self.acceleration
 
 
 @dataclass
@@ -139,10 +147,35 @@ class Linker:
         if at is None or piece.way is None or not self.ways.stay_down:
             return False
         along = float(np.hypot(*np.diff(piece.way, axis=0).T).sum())
+        if along < 4.0 * self.radius:
+            return True
+        feed = self._way_feed(piece, level)
         x, y = piece.points[0]
-        up = max(self._safe(at[0], at[1], x, y), at[2], level.z) + OVER
-        over = 2.0 * up - at[2] - level.z + math.hypot(x - at[0], y - at[1])
-        return along <= over or along < 4.0 * self.radius
+        over, _ = self._quickest(at, float(x), float(y), level.z)
+        return self.ways.seconds(along, feed) <= over
+
+    def _way_feed(self, piece: Piece, level: Level) -> float:
+        """Feed over cleared ground: slower where the way brushes something."""
+        feed = self.ways.link_feed
+        if piece.way_arc > 0.0:
+            feed = min(feed, float(self.data.feed_for(math.degrees(piece.way_arc), level.top - level.z)))
+        return feed
+
+    def _quickest(self, at: NDArray[np.float64], x: float, y: float, z: float) -> tuple[float, float]:
+        """Time over the top from ``at`` to (x, y, z), and how high; rapid at the clearance plane only."""
+        w, far = self.ways, math.hypot(x - at[0], y - at[1])
+
+        def time(high: float, feed: float) -> float:
+            up, down = w.seconds(high - at[2], w.link_feed), w.seconds(high - z, w.link_feed)
+            return up + w.seconds(far, feed) + down
+
+        low = max(self._safe(at[0], at[1], x, y), at[2], z) + OVER
+        top = max(w.clearance, at[2], z)
+        by_rapid = time(top, w.rapid)
+        if low >= w.clearance - 1e-9:
+            return by_rapid, top
+        by_feed = time(low, w.link_feed)
+        return (by_rapid, top) if by_rapid < by_feed else (by_feed, low)
 
     def _safe(self, ax: float, ay: float, bx: float, by: float) -> float:
         f = self.frame
@@ -154,9 +187,7 @@ class Linker:
         assert at is not None
         assert way is not None
         w = self.ways
-        feed = w.link_feed
-        if piece.way_arc > 0.0:
-            feed = min(feed, float(self.data.feed_for(math.degrees(piece.way_arc), level.top - level.z)))
+        feed = self._way_feed(piece, level)
         z = level.z + w.lift
         if at[2] > z:
             z = at[2]
@@ -176,15 +207,11 @@ class Linker:
         if at is None:
             self.track.line(x, y, w.clearance, Kind.RAPID, 0.0, -1)
         else:
-            high = max(self._safe(at[0], at[1], x, y), at[2], z) + OVER
-            far = math.hypot(x - at[0], y - at[1])
-            low_way = (2.0 * high - at[2] - z + far) / w.link_feed
-            high_way = (2.0 * w.clearance - at[2] - z) / w.link_feed + far / w.rapid
-            if high >= w.clearance - 1e-9 or high_way < low_way:
-                self.track.line(at[0], at[1], w.clearance, Kind.LIFT, w.link_feed, index)
-                self.track.line(x, y, w.clearance, Kind.RAPID, 0.0, index)
+            _, high = self._quickest(at, x, y, z)
+            self.track.line(at[0], at[1], high, Kind.LIFT, w.link_feed, index)
+            if high >= w.clearance:
+                self.track.line(x, y, high, Kind.RAPID, 0.0, index)
             else:
-                self.track.line(at[0], at[1], high, Kind.LIFT, w.link_feed, index)
                 self.track.line(x, y, high, Kind.LINK, w.link_feed, index)
         self.track.line(x, y, z, Kind.DROP, w.link_feed, index)
 

@@ -432,6 +432,7 @@ def _link(
         ramp=math.radians(ramp),
         tolerance=fit,
         min_length=data.cut_feed / 60000.0 * job.machine.block_time_ms,
+        acceleration=job.machine.acceleration,
         stay_down=job.links.stay_down,
     )
     side = -1 if job.roughing.direction == "conventional" else 1
