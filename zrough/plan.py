@@ -106,8 +106,6 @@ def plan(job: Job, progress: Progress | None = None, check: bool = True) -> Plan
     part = parts.load(job)
     stock = Stock.from_job(job, part)
     warnings = list(part.warnings)
-    if job.roughing.direction == "both":
-        warnings.append("roughing.direction 'both' is planned as 'climb'")
     triangles = limits.covered_triangles(job, part, warnings)
     clock.lap("input")
     tell("surface", 0, 1)
@@ -296,6 +294,7 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
         film=FILM if job.roughing.stair_normal is None else 0.0,
         air=0.3 * radius,
         side=-1 if job.roughing.direction == "conventional" else 1,
+        both=job.roughing.direction == "both",
     )
 
 

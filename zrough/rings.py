@@ -44,7 +44,7 @@ class Rules:
     sliver : the same for what stands free, mm2; it would meet the next cutter at full height.
     film : a bite on a wall no deeper (mm) and no longer than the radius is left.
     air : a walk ends after this much path without cutting (while looking for its first cut: the radius).
-    side : +1 climb (material on the right), -1 conventional.
+    side : +1 climb (material on the right), -1 conventional. both : each walk may go either way.
     """
 
     radius: float
@@ -61,6 +61,7 @@ class Rules:
     air: float
     side: int = 1
     film: float = 0.0
+    both: bool = False
 
     @property
     def floor_radius(self) -> float:
@@ -268,6 +269,7 @@ class Clearing:
         self.slacks = sorted(
             {max(frame.hd, 0.5 * min(rules.corner, 0.3 * rules.radius)), frame.hd}, reverse=True
         )
+        self.sides = (rules.side, -rules.side) if rules.both else (rules.side,)
         self.circle = leading_half(rules.side)
         self.margin_clear = 0.75 * frame.hb
         self.spans = _spans((rules.radius + self.margin_clear) / frame.hb)
@@ -402,6 +404,7 @@ class Clearing:
             pieces.append(piece)
             position = piece.points[-1]
         self.rules, self.spans = whole, spans
+        self.circle = leading_half(whole.side)
 
     def _front(self, level: Level, position: Points | None, waiting: list[Entry]) -> Piece | None:
         """The next piece that starts on a front or by an entry; None when nothing is left to start."""
@@ -468,16 +471,29 @@ class Clearing:
             )
             if flat < 0:
                 return None
+        # where both ways are allowed, the end of the front that is nearer
+        back = self._back(flat) if joined else None
+        ups = [self._up_front(flat, side) for side in self.sides]
+        best = int(np.argmin([len(up) for up in ups]))
+        self._face(self.sides[best])
+        up = ups[best]
+        return (None if back is None else np.concatenate([back, up[1:]])), up[::-1]
+
+    def _up_front(self, flat: int, side: int) -> NDArray[np.int64]:
+        """Nodes from front node ``flat`` to where a walk along its front begins."""
         up = np.empty(20000, np.int64)
         self.epoch += 1
-        n = k.up_front(self.free, self.blk, flat, self.rules.side, self.seen, self.epoch, len(up), up)
+        n = k.up_front(self.free, self.blk, flat, side, self.seen, self.epoch, len(up), up)
         tabu = self.tabu.ravel()
         while n > 1 and tabu[up[n - 1]]:
             n -= 1
-        start = up[:n][::-1]
-        if not joined:
-            return None, start
-        return np.concatenate([self._back(flat), up[1:n]]), start
+        return up[:n]
+
+    def _face(self, side: int) -> None:
+        """Walk with the material on ``side`` from now on."""
+        if side != self.rules.side:
+            self.rules = replace(self.rules, side=side)
+            self.circle = leading_half(side)
 
     def _back(self, flat: int) -> NDArray[np.int64]:
         """Nodes from the start of the last search to ``flat``."""
@@ -682,6 +698,7 @@ class Clearing:
 
     def _enter(self, level: Level, entry: Entry) -> Piece:
         """Take an entry as swept and walk on from it."""
+        self._face(self.sides[0])
         f, r = self.frame, self.rules
         pts, start, heading = self._entry_path(entry)
         k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, pts)
@@ -791,11 +808,9 @@ class Clearing:
         """Start walks where a wall still gives up a bite, nearest first, until none is left."""
         r = self.rules
         while True:
-            starts = self._stretches(level, walls.open)
-            if not len(starts):
+            at = self._next_on_wall(level, walls.open, position)
+            if at is None:
                 return position
-            here = position if position is not None else level.points[starts[0]]
-            at = int(starts[np.argmin(np.hypot(*(level.points[starts] - here).T))])
             pose = self._wall_pose(level, at)
             if pose is None:
                 walls.blocked[self._around(level, at, 0.2 * r.radius)] = True
@@ -830,7 +845,22 @@ class Clearing:
         )
         return _piece(walk, arcs, way, wall=True)
 
-    def _stretches(self, level: Level, bite: NDArray[np.bool_]) -> NDArray[np.int64]:
+    def _next_on_wall(self, level: Level, bite: NDArray[np.bool_], position: Points | None) -> int | None:
+        """The nearest ring point at which a run of biting points begins; sets the side to walk on."""
+        best, found = math.inf, None
+        for side in self.sides:
+            starts = self._stretches(level, bite, side)
+            if not len(starts):
+                return None
+            here = position if position is not None else level.points[starts[0]]
+            away = np.hypot(*(level.points[starts] - here).T)
+            if away.min() < best:
+                best, found = float(away.min()), (int(starts[np.argmin(away)]), side)
+        assert found is not None
+        self._face(found[1])
+        return found[0]
+
+    def _stretches(self, level: Level, bite: NDArray[np.bool_], side: int) -> NDArray[np.int64]:
         """Indices at which a run of biting points begins, as cut; every point of a closed run."""
         starts = []
         for a, b in zip(level.offsets[:-1], level.offsets[1:], strict=True):
@@ -840,7 +870,7 @@ class Clearing:
             if ring.all():
                 starts.append(np.arange(a, b))
                 continue
-            begins = ring & ~np.roll(ring, self.rules.side)
+            begins = ring & ~np.roll(ring, side)
             starts.append(a + np.flatnonzero(begins))
         return np.concatenate(starts) if starts else np.zeros(0, np.int64)
 
