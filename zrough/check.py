@@ -50,7 +50,8 @@ class Engagement:
     """Engagement of the level cutting; entries (helix, ramp) apart. Degrees and mm.
 
     ``histogram`` (361,) is cutting length by whole degree, [0] the air. ``over`` share of the length that
-    cuts more than 1, 3 and 10 degrees above the cap. ``steps`` counts measurements.
+    cuts more than 1, 3 and 10 degrees above the cap. ``steps`` counts measurements. Slots that the job allows
+    are in the histogram, but neither in ``worst_deg`` nor in ``over``; ``slots_mm`` is their cutting length.
     """
 
     cap_deg: float
@@ -61,6 +62,7 @@ class Engagement:
     histogram: Floats
     entry_histogram: Floats
     steps: int
+    slots_mm: float = 0.0
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values; the histogram in bands of 5 degrees."""
@@ -71,7 +73,7 @@ class Engagement:
             "cap_deg": self.cap_deg, "worst_deg": self.worst_deg, "worst_at": list(self.worst_at),
             "worst_line": self.worst_line, "share_over_1_3_10_deg": list(self.over),
             "histogram": {"edges_deg": [*edges.tolist(), 360], "length_mm": band.tolist()},
-            "steps": self.steps,
+            "steps": self.steps, "slots_mm": self.slots_mm,
         }  # fmt: skip
 
 
@@ -538,12 +540,14 @@ def _triple(values: Any) -> tuple[float, float, float]:
 
 def _engagement(facts: Facts) -> Engagement:
     run = facts.replay
-    worst = int(np.argmax(facts.excess))
+    slots = checkrules.slots(facts)
+    in_slots = float(run.cut_length[slots].sum())
+    worst = int(np.argmax(np.where(slots, -math.inf, facts.excess)))
     length = max(float(run.cut_length.sum()), 1e-9)
+    over = [max(0.0, float(more) - in_slots) / length for more in run.over]
     return Engagement(
         facts.cap, float(run.worst[worst]), _triple(run.worst_at[worst]), facts.line(worst),
-        (float(run.over[0]) / length, float(run.over[1]) / length, float(run.over[2]) / length),
-        run.histogram, run.entry_histogram, run.steps,
+        (over[0], over[1], over[2]), run.histogram, run.entry_histogram, run.steps, in_slots,
     )  # fmt: skip
 
 

@@ -165,9 +165,7 @@ def overloads(facts: Facts) -> list[Finding]:
     out = []
     limit = facts.cap + SPARE_DEG
     worst = facts.replay.worst
-    over = worst > limit
-    if over.any() and bool(getattr(facts.job.roughing, "slotting", False)):
-        over &= ~_slots(facts, over)
+    over = (worst > limit) & ~slots(facts)
     for m in np.flatnonzero(over).tolist():
         place = _place(*facts.replay.worst_at[m])
         out.append(Finding(
@@ -177,8 +175,8 @@ def overloads(facts: Facts) -> list[Finding]:
     return out
 
 
-def _slots(facts: Facts, over: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Of the motions ``over`` the cap those that a job with ``slotting = true`` allows.
+def slots(facts: Facts) -> NDArray[np.bool_]:
+    """Motions over the cap that a job with ``slotting = true`` allows.
 
     A slot is straight and level, at most one diameter deep (`cutting.advice.SLOT_DEPTH`), and no faster than
     the cutting data allow a full slot of its depth. Without cutting data nothing is a slot.
@@ -186,7 +184,10 @@ def _slots(facts: Facts, over: NDArray[np.bool_]) -> NDArray[np.bool_]:
     from zrough.cutting.advice import SLOT_DEPTH
     from zrough.kernels.replay import FILM
 
+    over = facts.replay.worst > facts.cap + SPARE_DEG
     found = np.zeros_like(over)
+    if not over.any() or not bool(getattr(facts.job.roughing, "slotting", False)):
+        return found
     program, depth = facts.program, facts.replay.depth
     at = np.flatnonzero(over & (program.kind == Motion.LINE) & (np.abs(facts.rise) <= FILM))
     at = at[depth[at] <= SLOT_DEPTH * 2.0 * facts.body.radius + FILM]

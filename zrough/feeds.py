@@ -76,7 +76,9 @@ class Tall:
         return out
 
 
-def along(data: CuttingData, arc: Floats, depth: Floats | float) -> tuple[Floats, NDArray[np.int64]]:
+def along(
+    data: CuttingData, arc: Floats, depth: Floats | float, cap: float = 180.0
+) -> tuple[Floats, NDArray[np.int64]]:
     """Feed of each step of a walk, and where a block must end because it changes.
 
     The walk is cut into as few runs of one feed as keep every chip from `BELOW` to `ABOVE` of its target;
@@ -86,6 +88,7 @@ def along(data: CuttingData, arc: Floats, depth: Floats | float) -> tuple[Floats
     ----------
     arc : (n,) degrees in material, of the step that ends at each point; 0 off the material.
     depth : axial depth of each step, mm.
+    cap : degrees. A larger arc is a slot: it is fed as a full one, and no faster.
 
     Returns
     -------
@@ -96,12 +99,14 @@ def along(data: CuttingData, arc: Floats, depth: Floats | float) -> tuple[Floats
     depths = np.broadcast_to(np.asarray(depth, np.float64), arc.shape)
     bite = np.maximum(arc, LEAST_ARC)
     bite[0] = bite[min(1, len(bite) - 1)]  # the first point is no step
+    slot = bite > cap
+    bite[slot] = 180.0
     wanted = data.feed_for(bite, depths)
     wide, depths = maximum_filter1d(bite, SMOOTH), maximum_filter1d(depths, SPREAD)
     top = data.top_feed(wide, depths)
     wanted = np.minimum(wanted, top)
     cutting = arc > 0.0
-    low, high = BELOW * wanted, np.minimum(ABOVE * wanted, top)
+    low, high = BELOW * wanted, np.minimum(np.where(slot, 1.0, ABOVE) * wanted, top)
     starts = _runs(low, high, cutting)
     low, high = np.maximum.reduceat(low, starts), np.minimum.reduceat(high, starts)
     # the largest arc and the deepest place of a run need not be one and the same

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from . import arcs, feeds
 from .cutting import CuttingData
+from .cutting.advice import SLOT_DEPTH
 from .kernels import march
 from .levels import Level
 from .rings import Entry, Frame, Piece, Points
@@ -108,13 +110,17 @@ class Linker:
     def place(self, pieces: list[Piece], level: Level, index: int, tall: feeds.Tall | None = None) -> None:
         """All pieces of one level, and what they cost; ``tall`` stands above the level's top."""
         for piece in pieces:
+            slices = self._slices(piece, level)
             if piece.entry is not None:
                 self._enter(piece.entry, level, index)
-            elif piece.way is not None and self._stay(piece, level):
+            elif len(slices) == 1 and piece.way is not None and self._stay(piece, level):
                 self._along(piece, level, index)
-            else:
+            elif len(slices) == 1:
                 self._over(piece.points[0], level.z, index)
-            self._cut(piece, level, index, tall)
+            for top, z in slices:
+                if len(slices) > 1:
+                    self._over(piece.points[0], z, index)
+                self._cut(piece, top, z, index, tall)
             march.lower_discs(
                 self.heights,
                 self.frame.x0,
@@ -268,17 +274,28 @@ class Linker:
 
     # -- cutting -------------------------------------------------------------------------------
 
-    def _cut(self, piece: Piece, level: Level, index: int, tall: feeds.Tall | None) -> None:
+    def _slices(self, piece: Piece, level: Level) -> list[tuple[float, float]]:
+        """Top and height of each cut of a piece: one, but for slots deeper than a slot may be."""
+        count = 1
+        if piece.slot:
+            count = math.ceil((level.top - level.z) / (SLOT_DEPTH * 2.0 * self.radius) - 1e-9)
+        heights = np.linspace(level.top, level.z, max(1, count) + 1).tolist()
+        return list(pairwise(heights))
+
+    def _cut(self, piece: Piece, top: float, z: float, index: int, tall: feeds.Tall | None) -> None:
         pts, arc = piece.points, np.degrees(piece.arcs)
         if len(pts) < 2:
             return
-        depth = np.full(len(pts), level.top - level.z)
+        depth = np.full(len(pts), top - z)
         if tall is not None:
             depth = np.maximum(depth, tall.take(pts, self.radius))
-        step_feeds, change = feeds.along(self.data, arc, depth)
-        fitted = arcs.fit(pts, self.ways.tolerance, self.ways.min_length, breaks=change, stray=STRAY)
+        cap = self.data.engagement_deg if piece.slot else 180.0
+        step_feeds, change = feeds.along(self.data, arc, depth, cap)
+        # a slot is straight moves only
+        flattest = 0.0 if piece.slot else arcs.MAX_RADIUS
+        fitted = arcs.fit(pts, self.ways.tolerance, self.ways.min_length, flattest, change, STRAY)
         n = len(fitted)
-        ends = np.column_stack([fitted.ends[:, :2], np.full(n, level.z)])
+        ends = np.column_stack([fitted.ends[:, :2], np.full(n, z)])
         feed = fitted.smallest(step_feeds)
         bite = fitted.largest(arc)
         kinds = np.where(bite > 0.0, int(Kind.CUT), int(Kind.LINK))

@@ -50,7 +50,7 @@ def build(facts: Facts, told: dict[str, Any], stills: dict[str, bytes] | None = 
         "rings": words.rings(stills), "level_count": str(count), "level_start": str(min(1, count)),
         "levels_lead": words.levels_lead(told), "levels": words.levels(told, unit),
         **words.times(told),
-        "load_lead": words.load_lead(told),
+        "load_lead": words.load_lead(told, unit),
         "load_picture": words.image(stills.get("load.png"), "engagement and power over time"),
         "histogram_picture": words.image(stills.get("engagement.png"), "cutting length by engagement angle"),
         "power_class": "only3d" if facts.loads[2] is not None else "quiet",

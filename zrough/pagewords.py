@@ -310,14 +310,17 @@ def times(told: dict[str, Any]) -> dict[str, str]:
     }
 
 
-def load_lead(told: dict[str, Any]) -> str:
+def load_lead(told: dict[str, Any], unit: Unit) -> str:
     """Above the load curves."""
     got = told["engagement"]
     cap = "" if got["cap_deg"] is None else f" against a cap of {got['cap_deg']:.1f}°"
     line = f", in line {got['worst_line']}" if got["worst_line"] else ""
+    length = f"{unit.length(got['slots_mm'], 0)} {unit.name}" if got["slots_mm"] else ""
+    slots = f" {length} of slots are apart: there the job allows the full width." if length else ""
     return (
         f"The engagement angle is the part of the cutter's circle that bites. The largest was "
         f"{got['worst_deg']:.1f}°{cap}{line}; a curve shows the largest value in each short span of time."
+        f"{slots}"
     )
 
 

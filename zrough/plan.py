@@ -362,6 +362,9 @@ def _clear(
                     floor=level.floor,
                 )
             )
+            if job.roughing.slotting and work.left:
+                work.find_entries = lambda c, r, again, level=level: _entries(c, r, level, entry, [])
+                out[-1] += work.slots(region, out[-1][-1].points[-1] if out[-1] else at, bite)
             left += [
                 {
                     "kind": "channel",

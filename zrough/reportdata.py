@@ -550,6 +550,7 @@ def _engagement(facts: Facts) -> dict[str, Any]:
         "worst_line": value(told, "worst_line"),
         "worst_place": value(told, "worst_at"),
         "share_over_1_3_10_deg": value(told, "over"),
+        "slots_mm": value(told, "slots_mm"),
         "edges_deg": edges,
         "length_mm": length,
     }

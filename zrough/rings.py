@@ -24,6 +24,8 @@ CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may st
 LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to the piece
 SPENT = 0.25  # of the radius: beside a start that has been tried none other is
 WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
+NARROW = 0.01  # of the radius: the smallest path radius between walls that leave no room for more
+EVENING = 60  # rounds of evening out a slot's walk
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
 
 
@@ -130,7 +132,8 @@ class Piece:
 
     ``points (n, 2)`` with ``arcs (n,)`` rad (arc of the step that ends there, 0 at the start);
     ``way (m, 2)`` leads to ``points[0]`` over cleared ground, None = lift and come down; ``entry`` cuts its
-    own way down first. ``way_arc`` rad: the largest arc that the way brushes.
+    own way down first. ``way_arc`` rad: the largest arc that the way brushes. ``slot``: the cap does not
+    hold, the walk is to be cut with slotting data.
     """
 
     points: Points
@@ -139,6 +142,7 @@ class Piece:
     entry: Entry | None = None
     wall: bool = False
     way_arc: float = 0.0
+    slot: bool = False
 
     def area(self, radius: float) -> float:
         """Ground that a cutter of ``radius`` mm takes on the walk, mm2."""
@@ -325,6 +329,37 @@ class Clearing:
         if floor and self.rules.floor_radius < self.rules.radius:
             self._even_floor(level, position, pieces)
         return pieces
+
+    def slots(self, level: Level, position: Points | None, tau: float) -> list[Piece]:
+        """What `run` left on a level because the cap stops the cutter there, cut as wide as it comes."""
+        whole = self.rules
+        self.rules = replace(
+            whole, cap=math.pi, margin=0.0, ease_in=1e-3 * whole.step, rho=NARROW * whole.radius
+        )
+        try:
+            pieces = self.run(level, position, tau)
+        finally:
+            self.rules = whole
+            self.circle = leading_half(whole.side)
+        for piece in pieces:
+            piece.slot = bool(piece.arcs.max(initial=0.0) > whole.cap)
+            if piece.slot:
+                piece.points = self._evened(level, piece.points)
+        return pieces
+
+    def _evened(self, level: Level, walk: Points) -> Points:
+        """A walk without the wobble of one that must be able to turn between close walls; its ends stay."""
+        from scipy.ndimage import map_coordinates
+
+        f, eps = self.frame, self.rules.eps
+        out = walk.copy()
+        for _ in range(EVENING):
+            moved = out.copy()
+            moved[1:-1] += 0.25 * (out[2:] + out[:-2] - 2.0 * out[1:-1])
+            at = (moved[:, ::-1] - (f.y0, f.x0)) / f.h
+            fits = map_coordinates(level.sd, at.T, order=1, mode="nearest") >= eps
+            out[fits] = moved[fits]
+        return out
 
     def _second_entries(self, level: Level) -> list[Entry]:
         """Ways into uncut ground that no front reaches."""
@@ -703,10 +738,17 @@ class Clearing:
         pts, start, heading = self._entry_path(entry)
         k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, pts)
         k.clear_coarse_path(self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, pts)
+        whole = self.rules
         found = self._approach(level, start, heading, FAINT)
+        if found is None and entry.kind == "ramp":
+            # in a channel hardly wider than the cutter there is no room for a bend of the usual radius
+            self.rules = replace(whole, rho=NARROW * whole.radius)
+            found = self._approach(level, start, heading, FAINT)
         if found is None:
-            return Piece(start[None, :], np.zeros(1), None, entry)
-        walk, arcs, _ = self._walk(level, found[0], found[1], FAINT)
+            walk, arcs = start[None, :], np.zeros(1)
+        else:
+            walk, arcs, _ = self._walk(level, found[0], found[1], FAINT)
+        self.rules = whole
         return Piece(walk, arcs, None, entry)
 
     def _entry_path(self, entry: Entry) -> tuple[Points, Points, Points]:

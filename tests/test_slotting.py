@@ -1,0 +1,100 @@
+"""Channels too narrow for the cap: left and listed, or cut as slots when the job asks for it.
+
+The part is a block with an open channel and a closed one, both a little wider than the cutter; volumes are
+closed form. Slots at most one diameter deep: common practice, and a catalogue's rule (see `cutting.advice`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+
+from zrough.job import Job
+from zrough.plan import plan
+from zrough.toolpath import Kind
+
+pytestmark = pytest.mark.compiled
+
+DIAMETER, WALL, FLOOR, CAP = 10.0, 0.2, 0.1, 60.0
+# x from and to, y from and to, depth; the first is open at both ends
+CHANNELS = ((-1.0, 61.0, 10.0, 21.0, 14.0), (10.0, 50.0, 30.0, 40.8, 6.0))
+
+
+def block_with_channels() -> trimesh.Trimesh:
+    def box(low, high):
+        return trimesh.creation.box(bounds=[low, high])
+
+    cut = [box((a, c, -depth), (b, d, 1.0)) for a, b, c, d, depth in CHANNELS]
+    return trimesh.boolean.difference([box((0, 0, -20), (60, 50, 0)), *cut], engine="manifold")
+
+
+@pytest.fixture(scope="module")
+def plans():
+    mesh = block_with_channels()
+    found = {}
+    for slotting in (False, True):
+        job = Job.from_dict({
+            "stock": {"min": [0.0, 0.0, -20.0], "max": [60.0, 50.0, 0.0]},
+            "cutter": {"diameter": DIAMETER, "corner_radius": 0.0, "flutes": 4, "flute_length": 22.0,
+                       "overhang": 40.0},
+            "material": {"name": "tool steel, pre-hardened"},
+            "machine": {"max_spindle_rpm": 15000.0, "max_feed": 8000.0},
+            "roughing": {"level_depth": 14.0, "stair_height": 0.0, "wall_allowance": WALL,
+                         "floor_allowance": FLOOR, "engagement_deg": CAP, "slotting": slotting},
+            "cover": {"automatic": False},
+        }, mesh=(np.asarray(mesh.vertices), np.asarray(mesh.faces)))  # fmt: skip
+        found[slotting] = plan(job)
+    return found
+
+
+def test_without_slotting_the_channels_are_left_and_listed(plans):
+    result = plans[False]
+    assert result.check.ok, result.check.failures
+    assert result.check.engagement.slots_mm == 0.0
+    for low, high, near, far, depth in CHANNELS:
+        told = [p for p in result.left if near <= p["y"] <= far and low <= p["x"] <= high]
+        assert told, result.left
+        # what is clear is the channel less the wall allowance
+        assert min(p["width"] for p in told) == pytest.approx(far - near - 2 * WALL, abs=0.15)
+        assert min(p["z"] for p in told) == pytest.approx(FLOOR - depth, abs=1e-6)
+
+
+def test_with_slotting_they_are_cut_to_the_allowance(plans):
+    result = plans[True]
+    assert result.check.ok, result.check.failures
+    wanted = 0.0
+    for a, b, c, d, depth in CHANNELS:
+        length = min(b, 60.0) - max(a, 0.0) - (0.0 if a < 0 else 2 * WALL)
+        width = d - c - 2 * WALL
+        wanted += length * width * (depth - FLOOR)
+        if a >= 0:  # a round cutter leaves the corners of a closed channel
+            wanted -= (4.0 - np.pi) * (0.5 * DIAMETER) ** 2 * (depth - FLOOR)
+    assert result.check.removed_mm3 == pytest.approx(wanted, rel=0.004)
+    assert [f["typical_mm"] for f in result.check.leftover.flats if f["z"] < -1] == pytest.approx(
+        [FLOOR, FLOOR], abs=0.005
+    )
+
+
+def test_slots_are_straight_shallow_and_fed_as_slots(plans):
+    result = plans[True]
+    path = result.toolpath
+    slot = (path.engagement > CAP + 1.0) & (path.kind == Kind.CUT)
+    assert slot.any()
+    assert (path.turn[slot] == 0).all()
+    heights = np.unique(path.xyz[slot, 2].round(6))
+    tops = np.append(heights[1:], 0.0)
+    assert (tops - heights).max() <= DIAMETER + 1e-6
+    open_channel = heights[heights > FLOOR - 14.0 - 1e-6]
+    assert len(open_channel) >= 2  # 13.9 mm are cut in two
+    depth = np.interp(path.xyz[slot, 2], heights, tops - heights)
+    full = np.asarray(result.data.feed_for(180.0, np.maximum(depth, 1.0)))
+    assert (path.feed[slot] <= full * 1.001).all()
+
+
+def test_slots_are_told_apart(plans):
+    engagement = plans[True].check.engagement
+    assert engagement.slots_mm > 55.0  # at least the open channel's length
+    assert engagement.worst_deg <= CAP + 1.0
+    assert engagement.over == (0.0, 0.0, 0.0)
+    assert engagement.histogram[170:].sum() > 55.0
