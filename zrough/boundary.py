@@ -1,7 +1,7 @@
 """Exact boundary of the plan area that a cutter can reach at one height: rings of points on its free side.
 
-The height map tells which nodes are free; the boundary then runs between free and blocked nodes. Each crossing
-moves from the blocked node to where the last triangle lets go, then chords that stray get points between.
+The height map tells which nodes are free; the boundary runs between free and blocked ones. Each crossing
+moves from the blocked node to where the last triangle lets go; chords that stray get points between.
 """
 
 from __future__ import annotations
@@ -19,11 +19,12 @@ Floats = NDArray[np.float64]
 Counts = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
-HALVINGS = 5  # a chord is halved at most this often, hence up to 31 points between two crossings
+HALVINGS = 10  # a chord is halved at most this often
 SPREAD = 1.5  # of a chord's length: the boundary is looked for this far beside its middle
 SAME = 1e-9  # mm, points closer than this are one
 
-Spread = Callable[[Callable[[int, int], None], int], None]
+Spread = Callable[[Callable[[int, int], None], int, int], None]
+SEARCHED, LOOKED_AT = 256, 4096  # points that are worth a thread of their own
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class Touch:
     """One cutter at one height: which triangle is in the way.
 
     arrays : tree and cutter as the kernels want them. z : mm, the tip height. spread : runs
-    ``work(first, last)`` over 0..n in threads.
+    ``work(first, last)`` over 0..n in threads, so many at a time.
     """
 
     arrays: tuple[Any, ...]
@@ -60,9 +61,11 @@ class Touch:
         points = np.ascontiguousarray(xy)
         walls = np.full(len(points), -1, np.int64) if hint is None else hint.astype(np.int64)
         tips = np.full(len(points), self.z)
-        self.spread(
-            lambda first, last: contact.probe(what, points, tips, walls, first, last, *self.arrays), len(points)
-        )
+
+        def part(first: int, last: int) -> None:
+            contact.probe(what, points, tips, walls, first, last, *self.arrays)
+
+        self.spread(part, len(points), LOOKED_AT if what == contact.KNOWN else SEARCHED)
         return walls
 
     def leave(self, start: Floats, end: Floats, wall: Counts, tolerance: float) -> tuple[Floats, Counts]:
@@ -85,7 +88,7 @@ class Touch:
             def part(a: int, b: int, args: tuple[Any, ...] = (at, way, gone, now)) -> None:
                 contact.slide(*args, self.z, tolerance, a, b, tris, cutter, table)
 
-            self.spread(part, len(going))
+            self.spread(part, len(going), LOOKED_AT)
             share[going] = gone
             short = gone < 1.0
             going = going[short]
@@ -100,13 +103,14 @@ def crossings(
 ) -> tuple[Floats, Counts]:
     """Ring vertices (n, 2) on the crossed grid edges, and the triangle that blocks beside each.
 
-    pairs : (n, 2) free and blocked node, flat index in ``solid``, which has a frame one node wide and is 1 where
-    the surface itself blocks. A crossing towards a node that is only the frame, or free but not accepted, stands on
-    the free node, triangle -1.
+    pairs : (n, 2) free and blocked node, flat index in ``solid``, which has a frame one node wide and is 1
+    where the surface itself blocks. A crossing towards a node that is only the frame, or free but not
+    accepted, stands on the free node, triangle -1.
     """
     width = solid.shape[1]
+    corner = np.array([grid.x0 - grid.cell, grid.y0 - grid.cell])
     free, shut = (
-        np.stack((grid.x0 + grid.cell * (node % width - 1), grid.y0 + grid.cell * (node // width - 1)), axis=1)
+        corner + grid.cell * np.stack((node % width, node // width), axis=1)
         for node in (pairs[:, 0], pairs[:, 1])
     )
     walls = np.full(len(pairs), -1, np.int64)
@@ -126,9 +130,9 @@ def bends(
 ) -> tuple[Floats, Counts, Floats]:
     """Points between ring vertices and their followers where the chord strays by more than ``chord`` mm.
 
-    Returns the points (m, 2), the vertex before each, and a number by which points behind the same vertex are put
-    in order. The middle of a chord shows at least half of the greatest distance to a boundary that is convex to
-    one side, hence half the tolerance there.
+    Returns the points (m, 2), the vertex before each, and a number by which points behind the same vertex
+    are put in order. The middle of a chord shows at least half of the greatest distance to a boundary that is
+    convex to one side, hence half the tolerance there.
     """
     owner = np.flatnonzero((walls >= 0) & (walls[follower] >= 0))
     p, q = points[owner], points[follower[owner]]
@@ -196,8 +200,8 @@ def _first_blocked(
 ) -> tuple[Floats, Counts]:
     """The first blocked point on the way from ``middle`` along ``normal``, and what blocks it (-1: none).
 
-    Steps double from ``step`` up to ``reach`` (n,). The triangles of ``pair`` (n, 2) are asked at every step before
-    all the others are.
+    Steps double from ``step`` up to ``reach`` (n,). The triangles of ``pair`` (n, 2) are asked at every step
+    before all the others are.
     """
     at = middle.copy()
     wall = np.full(len(middle), -1, np.int64)
@@ -220,10 +224,8 @@ def _first_blocked(
     return at, wall
 
 
-def join(
-    points: Floats, extra: tuple[Floats, Counts, Floats], offsets: Counts
-) -> tuple[Floats, Counts]:
-    """Ring vertices with the points put between them, and offsets; repeated points and empty rings dropped."""
+def join(points: Floats, extra: tuple[Floats, Counts, Floats], offsets: Counts) -> tuple[Floats, Counts]:
+    """Ring vertices with the points put between them, and offsets; repeated points, empty rings dropped."""
     if len(points) == 0:
         return np.empty((0, 2)), np.zeros(1, np.int64)
     between, owner, place = extra

@@ -248,7 +248,7 @@ class ContactSurface:
         offsets = np.empty(count // 4 + 2, np.int64)
         found = contact.trace(free, np.zeros_like(free), pairs, offsets)
         offsets = offsets[: found + 1]
-        touch = boundary.Touch(arrays, limit, lambda work, total: _in_threads(work, total, 256))
+        touch = boundary.Touch(arrays, limit, _in_threads)
         fine = 0.1 * tolerance
         points, walls = boundary.crossings(touch, pairs, solid, grid, fine)
         follower = np.arange(1, count + 1)

@@ -31,6 +31,7 @@ VERTICAL = 1e-7  # slope cosine below which a facet counts as vertical (contact 
 SLACK = 1e-10  # mm, a bound must beat the best by this much to be looked at
 SIDE = 4  # nodes along a tile
 PACK = SIDE * SIDE  # points searched at once
+SPREAD = 0.4  # of the cutter's radius: points this close are searched together
 HEIGHT, BLOCKED, KNOWN = 0, 1, 2  # what `probe` is asked
 
 
@@ -39,7 +40,12 @@ _kernel = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=Tru
 _helper = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True, no_cpython_wrapper=True)
 # so short and so often called that handing over its arguments would show
 _inner = njit(
-    cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True, no_cpython_wrapper=True, forceinline=True
+    cache=True,
+    nogil=True,
+    error_model="numpy",
+    no_cfunc_wrapper=True,
+    no_cpython_wrapper=True,
+    forceinline=True,
 )
 
 
@@ -305,7 +311,7 @@ def _search_pack(cx, cy, hx, hy, size, lanes, wins, stack, tris, nodes, links, c
                 ex, ey = lanes[0, n], lanes[1, n]
                 over = max(lanes[5, n] - wide, 0.0)
                 bound = min(top, min(plane + gx * ex + gy * ey, value + vx * ex + vy * ey - s * over * over))
-                hit = n if bound > lanes[2, n] + SLACK else hit
+                hit = np.int64(n) if bound > lanes[2, n] + SLACK else hit
             if hit < 0:
                 continue
             guide = hit
@@ -416,31 +422,36 @@ def drop_grid(out, row0, row1, x0, y0, cell, shift, tris, nodes, links, cutter, 
 def probe(what, xy, tips, walls, first, last, tris, nodes, links, cutter, table):
     """Ask for contact at the plan points ``xy[first:last]``; points near each other go together.
 
-    tips  (n,) in: height that counts only when exceeded; inf: the point is left out. For HEIGHT raised in place
+    tips  (n,) in: height that counts only when exceeded; inf: the point is left out. HEIGHT raises it
     walls (n,) int64. In: a triangle to try first, or -1. Out: HEIGHT: the triangle touched at ``tips``;
           BLOCKED: one that lifts the cutter above ``tips``; KNOWN: the given one if it does; else -1
     """
     stack = np.empty(128, np.int64)
     lanes = np.empty((7, PACK))
     wins = np.empty(PACK, np.int64)
-    for start in range(first, last, PACK):
-        size = min(PACK, last - start)
+    spread = SPREAD * cutter[0]
+    start = first
+    while start < last:
         x0 = y0 = math.inf
         x1 = y1 = -math.inf
-        for n in range(size):
-            k = start + n
+        size = 0
+        while size < PACK and start + size < last:
+            k = start + size
             x, y, best, wall = xy[k, 0], xy[k, 1], tips[k], np.int64(walls[k])
-            wins[n] = -1
+            if max(max(x1, x) - min(x0, x), max(y1, y) - min(y0, y)) > spread:
+                break
+            wins[size] = -1
             if wall >= 0 and best < math.inf:
                 tip = _triangle_tip(tris, wall, x, y, best, cutter, table)
                 if tip > best:
-                    wins[n] = wall
+                    wins[size] = wall
                     best = tip if what == HEIGHT else math.inf
             if what == KNOWN:
                 best = math.inf
-            lanes[2, n], lanes[3, n], lanes[4, n] = best, x, y
+            lanes[2, size], lanes[3, size], lanes[4, size] = best, x, y
             if best < math.inf:
                 x0, x1, y0, y1 = min(x0, x), max(x1, x), min(y0, y), max(y1, y)
+            size += 1
         if x0 <= x1:
             cx, cy, hx, hy = 0.5 * (x0 + x1), 0.5 * (y0 + y1), 0.5 * (x1 - x0), 0.5 * (y1 - y0)
             for n in range(size):
@@ -453,6 +464,7 @@ def probe(what, xy, tips, walls, first, last, tris, nodes, links, cutter, table)
             walls[start + n] = wins[n]
             if what == HEIGHT:
                 tips[start + n] = lanes[2, n]
+        start += size
 
 
 @_kernel
