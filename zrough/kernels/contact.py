@@ -38,7 +38,7 @@ HEIGHT, BLOCKED, KNOWN = 0, 1, 2  # what `probe` is asked
 _kernel = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
 # called from kernels alone: no entry from Python to compile
 _helper = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True, no_cpython_wrapper=True)
-# so short and so often called that handing over its arguments would show
+# part of the innermost loop: handing over the arguments would show
 _inner = njit(
     cache=True,
     nogil=True,
@@ -236,7 +236,7 @@ def _triangle_tip(tris, t, x, y, best, cutter, table):
     return tip
 
 
-@_helper
+@_inner
 def _nothing_seen(tris, t, cx, cy, hx, hy, cutter):
     """True if no axis within ``hx, hy`` of (cx, cy) has its facet contact inside triangle ``t`` or sees,
     from that contact, an edge that the triangle answers for."""
@@ -257,7 +257,7 @@ def _nothing_seen(tris, t, cx, cy, hx, hy, cutter):
     return missed
 
 
-@_helper
+@_inner
 def _search_pack(cx, cy, hx, hy, size, lanes, wins, stack, tris, nodes, links, cutter, table):
     """Search for a pack of neighbouring points at once; raises their best heights and winners in place.
 
