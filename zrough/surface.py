@@ -144,10 +144,13 @@ class ContactSurface:
             raise SurfaceError(f"plan points have shape {points.shape}; give (n, 2)")
         cutter = _cutter(radius, corner_radius)
         arrays = self._fit(cutter)
-        out = np.empty(len(points))
-        _in_threads(
-            lambda first, last: contact.drop_points(points, out, first, last, *arrays), len(points), 256
-        )
+        out = np.full(len(points), -np.inf)
+        walls = np.full(len(points), -1, np.int64)
+
+        def part(first: int, last: int) -> None:
+            contact.probe(contact.HEIGHT, points, out, walls, first, last, *arrays)
+
+        _in_threads(part, len(points), 256)
         return out
 
     def _raise_to(
@@ -223,6 +226,7 @@ class ContactSurface:
         ------
         SurfaceError : shapes that do not match, impossible radii or tolerances.
         """
+        from zrough import boundary
         from zrough.kernels import contact
 
         if heights.shape != grid.shape or (accept is not None and accept.shape != grid.shape):
@@ -244,49 +248,13 @@ class ContactSurface:
         offsets = np.empty(count // 4 + 2, np.int64)
         found = contact.trace(free, np.zeros_like(free), pairs, offsets)
         offsets = offsets[: found + 1]
-        points = np.empty((count, 2))
-        walls = np.empty(count, np.int32)
+        touch = boundary.Touch(arrays, limit, _in_threads)
         fine = 0.1 * tolerance
-
-        def cut(first: int, last: int) -> None:
-            contact.cut_edges(
-                pairs, first, last, solid, grid.x0, grid.y0, grid.cell, limit, fine, points, walls, *arrays
-            )
-
-        _in_threads(cut, count, 256)
+        points, walls = boundary.crossings(touch, pairs, solid, grid, fine)
         follower = np.arange(1, count + 1)
         follower[offsets[1:] - 1] = offsets[:-1]
-        extra = np.empty((count, contact.ROOM, 2))
-        counts = np.empty(count, np.int64)
-
-        def bend(first: int, last: int) -> None:
-            contact.bend_chords(
-                points, follower, walls, first, last, limit, chord, fine, extra, counts, *arrays
-            )
-
-        _in_threads(bend, count, 256)
-        return _join(points, extra, counts, offsets)
-
-
-def _join(points: Floats, extra: Floats, counts: NDArray[np.int64], offsets: NDArray[np.int64]) -> Rings:
-    """Ring vertices with the points put between them; repeated points and empty rings dropped."""
-    if len(points) == 0:
-        return Rings(np.empty((0, 2)), np.zeros(1, np.int64))
-    room = extra.shape[1]
-    every = np.concatenate((points[:, None, :], extra), axis=1)
-    wanted = np.arange(room + 1)[None, :] <= counts[:, None]
-    merged = every[wanted]
-    ring_of = np.repeat(np.arange(len(offsets) - 1), np.diff(offsets))
-    ring = np.repeat(ring_of, counts + 1)
-    starts = np.searchsorted(ring, np.arange(len(offsets)))
-    before = np.arange(-1, len(merged) - 1)
-    before[starts[:-1]] = starts[1:] - 1
-    keep = np.abs(merged - merged[before]).max(axis=1) > 1e-9
-    merged, ring = merged[keep], ring[keep]
-    sizes = np.bincount(ring, minlength=len(offsets) - 1)
-    good = sizes >= 3
-    merged = merged[good[ring]]
-    return Rings(merged, np.concatenate(([0], np.cumsum(sizes[good]))).astype(np.int64))
+        between = boundary.bends(touch, points, follower, walls, chord, fine)
+        return Rings(*boundary.join(points, between, offsets))
 
 
 def _cutter(radius: float, corner_radius: float) -> tuple[float, float, float, float]:

@@ -31,13 +31,22 @@ VERTICAL = 1e-7  # slope cosine below which a facet counts as vertical (contact 
 SLACK = 1e-10  # mm, a bound must beat the best by this much to be looked at
 SIDE = 4  # nodes along a tile
 PACK = SIDE * SIDE  # points searched at once
-GROUP = 12  # ring vertices treated at once, at most PACK
-ROOM = 24  # points that can be put between two ring vertices
+SPREAD = 0.4  # of the cutter's radius: points this close are searched together
+HEIGHT, BLOCKED, KNOWN = 0, 1, 2  # what `probe` is asked
 
 
 _kernel = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
 # called from kernels alone: no entry from Python to compile
 _helper = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True, no_cpython_wrapper=True)
+# part of the innermost loop: handing over the arguments would show
+_inner = njit(
+    cache=True,
+    nogil=True,
+    error_model="numpy",
+    no_cfunc_wrapper=True,
+    no_cpython_wrapper=True,
+    forceinline=True,
+)
 
 
 @_helper
@@ -176,7 +185,7 @@ def _facet_contact(tangent, cosine, cutter):
     return radius, steep * (radius - a)
 
 
-@_helper
+@_inner
 def _triangle_tip(tris, t, x, y, best, cutter, table):
     """Tip height at (x, y) resting on one triangle; -inf when out of reach or not above ``best``."""
     radius = cutter[0]
@@ -227,7 +236,7 @@ def _triangle_tip(tris, t, x, y, best, cutter, table):
     return tip
 
 
-@_helper
+@_inner
 def _nothing_seen(tris, t, cx, cy, hx, hy, cutter):
     """True if no axis within ``hx, hy`` of (cx, cy) has its facet contact inside triangle ``t`` or sees,
     from that contact, an edge that the triangle answers for."""
@@ -248,7 +257,7 @@ def _nothing_seen(tris, t, cx, cy, hx, hy, cutter):
     return missed
 
 
-@_helper
+@_inner
 def _search_pack(cx, cy, hx, hy, size, lanes, wins, stack, tris, nodes, links, cutter, table):
     """Search for a pack of neighbouring points at once; raises their best heights and winners in place.
 
@@ -266,6 +275,7 @@ def _search_pack(cx, cy, hx, hy, size, lanes, wins, stack, tris, nodes, links, c
     scale = (table.shape[0] - 1) / u_rim
     stack[0] = 0
     waiting = 1
+    guide = np.int64(0)
     while waiting > 0:
         waiting -= 1
         k = np.int64(stack[waiting])
@@ -291,14 +301,20 @@ def _search_pack(cx, cy, hx, hy, size, lanes, wins, stack, tris, nodes, links, c
         fx, fy = gx - vx, gy - vy
         value = here + s * u - table[b, 0] + max(fx * x0, fx * x1) + max(fy * y0, fy * y1)
         wide = max(qx - x0, x1 - qx) + max(qy - y0, y1 - qy)
-        hits = 0
-        for n in range(size):
-            ex, ey = lanes[0, n], lanes[1, n]
-            over = max(lanes[5, n] - wide, 0.0)
-            bound = min(top, min(plane + gx * ex + gy * ey, value + vx * ex + vy * ey - s * over * over))
-            hits += 1 if bound > lanes[2, n] + SLACK else 0
-        if hits == 0:
-            continue
+        # mostly the lane that let the last node through lets this one through as well
+        ex, ey = lanes[0, guide], lanes[1, guide]
+        over = max(lanes[5, guide] - wide, 0.0)
+        bound = min(top, min(plane + gx * ex + gy * ey, value + vx * ex + vy * ey - s * over * over))
+        if not bound > lanes[2, guide] + SLACK:
+            hit = np.int64(-1)
+            for n in range(size):
+                ex, ey = lanes[0, n], lanes[1, n]
+                over = max(lanes[5, n] - wide, 0.0)
+                bound = min(top, min(plane + gx * ex + gy * ey, value + vx * ex + vy * ey - s * over * over))
+                hit = np.int64(n) if bound > lanes[2, n] + SLACK else hit
+            if hit < 0:
+                continue
+            guide = hit
         first, count = np.int64(links[k, 0]), np.int64(links[k, 1])
         if count == 0:
             swap = nodes[k + 1, 4] < nodes[first, 4]  # the higher child is seen first
@@ -347,45 +363,6 @@ def _search_pack(cx, cy, hx, hy, size, lanes, wins, stack, tris, nodes, links, c
                     if tip > lanes[2, n]:
                         lanes[2, n] = tip
                         wins[n] = t
-
-
-@_helper
-def _clear(lanes):
-    """Take every lane out of use."""
-    for n in range(PACK):
-        lanes[2, n] = math.inf
-
-
-@_helper
-def _ask(size, lanes, wins, z, stack, tris, nodes, links, cutter, table):
-    """For the lanes in use (best is not inf): the triangle that lifts the cutter above z most, or -1."""
-    x0 = y0 = math.inf
-    x1 = y1 = -math.inf
-    for n in range(size):
-        wins[n] = -1
-        if lanes[2, n] < math.inf:
-            lanes[2, n] = z
-            x0, x1 = min(x0, lanes[3, n]), max(x1, lanes[3, n])
-            y0, y1 = min(y0, lanes[4, n]), max(y1, lanes[4, n])
-    if x0 > x1:
-        return
-    cx, cy = 0.5 * (x0 + x1), 0.5 * (y0 + y1)
-    for n in range(size):
-        used = lanes[2, n] < math.inf
-        lanes[0, n] = lanes[3, n] - cx if used else 0.0
-        lanes[1, n] = lanes[4, n] - cy if used else 0.0
-        lanes[5, n] = math.sqrt(lanes[0, n] ** 2 + lanes[1, n] ** 2)
-    hx, hy = 0.5 * (x1 - x0), 0.5 * (y1 - y0)
-    _search_pack(cx, cy, hx, hy, size, lanes, wins, stack, tris, nodes, links, cutter, table)
-
-
-@_helper
-def _blocker(x, y, z, lanes, wins, stack, tris, nodes, links, cutter, table):
-    """The triangle that lifts the cutter at (x, y) above z most, or -1; spends the first lane."""
-    lanes[0, 0], lanes[1, 0], lanes[2, 0], lanes[3, 0], lanes[4, 0], lanes[5, 0] = 0.0, 0.0, z, x, y, 0.0
-    wins[0] = -1
-    _search_pack(x, y, 0.0, 0.0, np.int64(1), lanes, wins, stack, tris, nodes, links, cutter, table)
-    return wins[0]
 
 
 @_kernel
@@ -442,18 +419,75 @@ def drop_grid(out, row0, row1, x0, y0, cell, shift, tris, nodes, links, cutter, 
 
 
 @_kernel
-def drop_points(xy, out, first, last, tris, nodes, links, cutter, table):
-    """Tip heights at the plan points ``xy[first:last]`` into ``out``; points near each other go together."""
+def probe(what, xy, tips, walls, first, last, tris, nodes, links, cutter, table):
+    """Ask for contact at the plan points ``xy[first:last]``; points near each other go together.
+
+    tips  (n,) in: height that counts only when exceeded; inf: the point is left out. HEIGHT raises it
+    walls (n,) int64. In: a triangle to try first, or -1. Out: HEIGHT: the triangle touched at ``tips``;
+          BLOCKED: one that lifts the cutter above ``tips``; KNOWN: the given one if it does; else -1
+    """
     stack = np.empty(128, np.int64)
     lanes = np.empty((7, PACK))
     wins = np.empty(PACK, np.int64)
-    for start in range(first, last, PACK):
-        size = min(PACK, last - start)
+    spread = SPREAD * cutter[0]
+    start = first
+    while start < last:
+        x0 = y0 = math.inf
+        x1 = y1 = -math.inf
+        size = 0
+        while size < PACK and start + size < last:
+            k = start + size
+            x, y, best, wall = xy[k, 0], xy[k, 1], tips[k], np.int64(walls[k])
+            if max(max(x1, x) - min(x0, x), max(y1, y) - min(y0, y)) > spread:
+                break
+            wins[size] = -1
+            if wall >= 0 and best < math.inf:
+                tip = _triangle_tip(tris, wall, x, y, best, cutter, table)
+                if tip > best:
+                    wins[size] = wall
+                    best = tip if what == HEIGHT else math.inf
+            if what == KNOWN:
+                best = math.inf
+            lanes[2, size], lanes[3, size], lanes[4, size] = best, x, y
+            if best < math.inf:
+                x0, x1, y0, y1 = min(x0, x), max(x1, x), min(y0, y), max(y1, y)
+            size += 1
+        if x0 <= x1:
+            cx, cy, hx, hy = 0.5 * (x0 + x1), 0.5 * (y0 + y1), 0.5 * (x1 - x0), 0.5 * (y1 - y0)
+            for n in range(size):
+                used = lanes[2, n] < math.inf
+                lanes[0, n] = lanes[3, n] - cx if used else 0.0
+                lanes[1, n] = lanes[4, n] - cy if used else 0.0
+                lanes[5, n] = math.sqrt(lanes[0, n] ** 2 + lanes[1, n] ** 2)
+            _search_pack(cx, cy, hx, hy, size, lanes, wins, stack, tris, nodes, links, cutter, table)
         for n in range(size):
-            lanes[2, n], lanes[3, n], lanes[4, n] = 0.0, xy[start + n, 0], xy[start + n, 1]
-        _ask(size, lanes, wins, -math.inf, stack, tris, nodes, links, cutter, table)
-        for n in range(size):
-            out[start + n] = lanes[2, n]
+            walls[start + n] = wins[n]
+            if what == HEIGHT:
+                tips[start + n] = lanes[2, n]
+        start += size
+
+
+@_kernel
+def slide(start, way, share, walls, z, tolerance, first, last, tris, cutter, table):
+    """Move points along their ways until their walls lift the cutter above ``z`` no more.
+
+    start, way (n, 2) mm; share (n,) of the way gone, raised in place; walls (n,): triangle, or -1 to stay. By
+    bisection, for the centres that a triangle blocks are a convex set; ends on the free side.
+    """
+    for k in range(first, last):
+        wall = np.int64(walls[k])
+        if wall < 0:
+            continue
+        length = math.sqrt(way[k, 0] ** 2 + way[k, 1] ** 2)
+        low, high = share[k], 1.0
+        while (high - low) * length > tolerance:
+            s = 0.5 * (low + high)
+            x, y = start[k, 0] + s * way[k, 0], start[k, 1] + s * way[k, 1]
+            if _triangle_tip(tris, wall, x, y, z, cutter, table) > z:
+                low = s
+            else:
+                high = s
+        share[k] = high
 
 
 # ---------------------------------------------------------------------------------------------- the tree
@@ -695,242 +729,3 @@ def trace(free, marks, pairs, offsets):
             rings += 1
             offsets[rings] = used
     return rings
-
-
-@_helper
-def _leave(bx, by, fx, fy, z, tolerance, seed, lanes, wins, stack, tris, nodes, links, cutter, table):
-    """Way from a blocked point b to a free one f: (share s at which the cutter stands free, last triangle).
-
-    A triangle that lifts the cutter above z at the present point (``seed`` is asked first) is left behind by
-    bisection, for the centres it blocks are a convex set; then all are asked again. Ends on the free side.
-    """
-    dx, dy = fx - bx, fy - by
-    length = math.sqrt(dx * dx + dy * dy)
-    s = 0.0
-    wall = seed
-    if wall < 0 or not _triangle_tip(tris, wall, bx, by, z, cutter, table) > z:
-        wall = _blocker(bx, by, z, lanes, wins, stack, tris, nodes, links, cutter, table)
-    last = wall
-    while wall >= 0 and s < 1.0:
-        last = wall
-        low, high = s, 1.0
-        while (high - low) * length > tolerance:
-            s = 0.5 * (low + high)
-            if _triangle_tip(tris, wall, bx + s * dx, by + s * dy, z, cutter, table) > z:
-                low = s
-            else:
-                high = s
-        s = high
-        if s < 1.0:
-            wall = _blocker(
-                bx + s * dx, by + s * dy, z, lanes, wins, stack, tris, nodes, links, cutter, table
-            )
-    return s, last
-
-
-@_kernel
-def cut_edges(
-    pairs, first, last, solid, x0, y0, cell, z, tolerance, points, walls, tris, nodes, links, cutter, table
-):
-    """Ring vertices on the crossed grid edges ``pairs[first:last]``.
-
-    ``solid (h, w) uint8``: 1 where the surface itself blocks the node; ``walls (n,) int32`` out: the triangle
-    that blocks. A crossing towards a node that is only the frame, or free but not accepted, stands on the
-    free node (wall -1). Neighbours along the ring are treated together, each as :func:`_leave` does.
-    """
-    w = solid.shape[1]
-    stack = np.empty(128, np.int64)
-    lanes = np.empty((7, PACK))
-    wins = np.empty(PACK, np.int64)
-    edge = np.empty((PACK, 5))  # blocked point, way to the free one, share of it
-    seed = np.int64(-1)
-    for start in range(first, last, GROUP):
-        size = min(GROUP, last - start)
-        _clear(lanes)
-        for n in range(size):
-            k = start + n
-            fi, fj = pairs[k, 0] // w, pairs[k, 0] % w
-            bi, bj = pairs[k, 1] // w, pairs[k, 1] % w
-            fx, fy = x0 + cell * (fj - 1), y0 + cell * (fi - 1)
-            bx, by = x0 + cell * (bj - 1), y0 + cell * (bi - 1)
-            points[k, 0], points[k, 1] = fx, fy
-            edge[n, 0], edge[n, 1], edge[n, 2], edge[n, 3], edge[n, 4] = bx, by, fx - bx, fy - by, 0.0
-            walls[k] = -1
-            if solid[bi, bj]:
-                if seed >= 0 and _triangle_tip(tris, seed, bx, by, z, cutter, table) > z:
-                    walls[k] = seed
-                else:
-                    lanes[2, n], lanes[3, n], lanes[4, n] = z, bx, by
-        _ask(size, lanes, wins, z, stack, tris, nodes, links, cutter, table)
-        moving = 0
-        for n in range(size):
-            k = start + n
-            if lanes[2, n] < math.inf:
-                walls[k] = wins[n]
-                if wins[n] < 0:  # free after all, by rounding
-                    points[k, 0], points[k, 1] = edge[n, 0], edge[n, 1]
-            wins[n] = walls[k]
-            if wins[n] >= 0:
-                moving += 1
-                seed = wins[n]
-        while moving > 0:
-            _clear(lanes)
-            for n in range(size):
-                if wins[n] < 0:
-                    continue
-                bx, by, dx, dy = edge[n, 0], edge[n, 1], edge[n, 2], edge[n, 3]
-                low, high = edge[n, 4], 1.0
-                while (high - low) * cell > tolerance:
-                    s = 0.5 * (low + high)
-                    if _triangle_tip(tris, wins[n], bx + s * dx, by + s * dy, z, cutter, table) > z:
-                        low = s
-                    else:
-                        high = s
-                edge[n, 4] = high
-                k = start + n
-                walls[k] = wins[n]
-                if high < 1.0:
-                    points[k, 0], points[k, 1] = bx + high * dx, by + high * dy
-                    lanes[2, n], lanes[3, n], lanes[4, n] = z, points[k, 0], points[k, 1]
-                else:
-                    points[k, 0], points[k, 1] = bx + dx, by + dy
-            _ask(size, lanes, wins, z, stack, tris, nodes, links, cutter, table)
-            moving = 0
-            for n in range(size):
-                moving += 1 if wins[n] >= 0 else 0
-
-
-@_helper
-def _bulge(
-    px, py, qx, qy, z, chord, tolerance, wall, other, lanes, wins, stack, tris, nodes, links, cutter, table
-):
-    """(found, x, y): boundary point beside the middle of p-q if it lies more than ``chord`` off the line.
-
-    ``wall`` and ``other`` are the triangles that block beside the two ends: they answer most questions
-    whether a point is blocked without a search.
-    """
-    dx, dy = qx - px, qy - py
-    length = math.sqrt(dx * dx + dy * dy)
-    if length <= 2.0 * chord:
-        return False, 0.0, 0.0
-    nx, ny = dy / length, -dx / length  # towards the blocked side
-    mx, my = 0.5 * (px + qx), 0.5 * (py + qy)
-    reach = 1.5 * length
-    bx, by = mx + chord * nx, my + chord * ny
-    blocked = _triangle_tip(tris, wall, bx, by, z, cutter, table) > z
-    if not blocked:
-        blocked = _blocker(bx, by, z, lanes, wins, stack, tris, nodes, links, cutter, table) >= 0
-    if blocked:  # does the chord cut into the blocked side?
-        ax, ay = mx - chord * nx, my - chord * ny
-        by_wall = _blocker(ax, ay, z, lanes, wins, stack, tris, nodes, links, cutter, table)
-        if by_wall < 0:
-            return False, 0.0, 0.0
-        bx, by = mx - reach * nx, my - reach * ny
-        s, _ = _leave(
-            ax, ay, bx, by, z, tolerance, by_wall, lanes, wins, stack, tris, nodes, links, cutter, table
-        )
-        return s < 1.0, ax + s * (bx - ax), ay + s * (by - ay)
-    # free there: where does the blocked side begin?
-    ax, ay = bx, by
-    for asked in range(2):
-        d = 2.0 * chord
-        while d <= reach:
-            bx, by = mx + d * nx, my + d * ny
-            by_wall = np.int64(-1)
-            if asked == 1:
-                by_wall = _blocker(bx, by, z, lanes, wins, stack, tris, nodes, links, cutter, table)
-            elif _triangle_tip(tris, wall, bx, by, z, cutter, table) > z:
-                by_wall = wall
-            elif _triangle_tip(tris, other, bx, by, z, cutter, table) > z:
-                by_wall = other
-            if by_wall >= 0:
-                s, _ = _leave(
-                    bx,
-                    by,
-                    ax,
-                    ay,
-                    z,
-                    tolerance,
-                    by_wall,
-                    lanes,
-                    wins,
-                    stack,
-                    tris,
-                    nodes,
-                    links,
-                    cutter,
-                    table,
-                )
-                return s < 1.0, bx + s * (ax - bx), by + s * (ay - by)
-            d *= 2.0
-    return False, 0.0, 0.0
-
-
-@_kernel
-def bend_chords(
-    points, follower, walls, first, last, z, chord, tolerance, extra, counts,
-    tris, nodes, links, cutter, table,
-):  # fmt: skip
-    """Points between each ring vertex ``first..last-1`` and its follower, where the chord strays.
-
-    ``extra (n, ROOM, 2)`` and ``counts (n,)`` are filled. The middle of a chord shows at least half of
-    the greatest distance to a boundary that is convex to one side, hence half the tolerance there.
-    """
-    stack = np.empty(128, np.int64)
-    inner = np.empty((PACK, 2))
-    ahead = np.empty((ROOM + 1, 2))
-    lanes = np.empty((7, PACK))
-    wins = np.empty(PACK, np.int64)
-    for start in range(first, last, GROUP):
-        size = min(GROUP, last - start)
-        # blocked just outside the middle of the chord?
-        _clear(lanes)
-        for n in range(size):
-            k = start + n
-            counts[k] = 0
-            other = follower[k]
-            if walls[k] < 0 or walls[other] < 0:
-                continue
-            dx, dy = points[other, 0] - points[k, 0], points[other, 1] - points[k, 1]
-            length = math.sqrt(dx * dx + dy * dy)
-            if length <= chord:
-                continue
-            counts[k] = -1  # to be looked at
-            dx, dy = 0.5 * chord * dx / length, 0.5 * chord * dy / length
-            mx, my = 0.5 * (points[k, 0] + points[other, 0]), 0.5 * (points[k, 1] + points[other, 1])
-            inner[n, 0], inner[n, 1] = mx - dy, my + dx
-            if not _triangle_tip(tris, np.int64(walls[k]), mx + dy, my - dx, z, cutter, table) > z:
-                lanes[2, n], lanes[3, n], lanes[4, n] = z, mx + dy, my - dx
-        _ask(size, lanes, wins, z, stack, tris, nodes, links, cutter, table)
-        # and free just inside it?
-        for n in range(size):
-            blocked = counts[start + n] < 0 and (lanes[2, n] == math.inf or wins[n] >= 0)
-            lanes[2, n], lanes[3, n], lanes[4, n] = z if blocked else math.inf, inner[n, 0], inner[n, 1]
-        _ask(size, lanes, wins, z, stack, tris, nodes, links, cutter, table)
-        for n in range(size):
-            if lanes[2, n] < math.inf and wins[n] < 0:
-                counts[start + n] = 0
-    for k in range(first, last):
-        if counts[k] == 0:
-            continue
-        counts[k] = 0
-        other = follower[k]
-        cx, cy = points[k, 0], points[k, 1]
-        ahead[0, 0], ahead[0, 1] = points[other, 0], points[other, 1]
-        waiting = 1
-        while waiting > 0:
-            qx, qy = ahead[waiting - 1, 0], ahead[waiting - 1, 1]
-            if counts[k] + waiting <= ROOM:
-                found, mx, my = _bulge(
-                    cx, cy, qx, qy, z, 0.5 * chord, tolerance, np.int64(walls[k]), np.int64(walls[other]),
-                    lanes, wins, stack, tris, nodes, links, cutter, table,
-                )  # fmt: skip
-                if found:
-                    ahead[waiting, 0], ahead[waiting, 1] = mx, my
-                    waiting += 1
-                    continue
-            waiting -= 1
-            if waiting > 0:
-                extra[k, counts[k], 0], extra[k, counts[k], 1] = qx, qy
-                counts[k] += 1
-            cx, cy = qx, qy
