@@ -43,6 +43,7 @@ _helper = njit(**{"no_cpython_wrapper": True, **_OPTIONS})
 
 FILM = 0.005  # mm; less than this standing above the tip is no material
 SKIN = 0.02  # mm; a wall this near the cutter's circle is beside it, not under it
+AHEAD = 0.4  # mm of path after a piece in which what it met at its rim may come under the cutter
 GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 LEVEL = 0.002  # mm; heights closer than this are one level
 OVER = (1.0, 3.0, 10.0)  # degrees above the cap whose lengths are summed
@@ -544,14 +545,37 @@ def _share_of_cell(px, py, cell, kind, box):
 
 
 @_helper
+def _comes_under(px, py, k, pieces, turns, near2):
+    """Whether a point at the rim at the end of piece ``k`` is passed nearer than at that end soon after.
+
+    Looks at what follows level and without a break, `AHEAD` of path. A film on a wall stays at the rim.
+    """
+    gone, n = 0.0, k + 1
+    while n < len(pieces) and gone < AHEAD:
+        ax, ay, bx, by = pieces[n, 0], pieces[n, 1], pieces[n, 3], pieces[n, 4]
+        if ax != pieces[n - 1, 3] or ay != pieces[n - 1, 4] or abs(pieces[n, 5] - pieces[k, 2]) > FILM:
+            return False
+        size = math.sqrt((bx - ax) ** 2 + (by - ay) ** 2)
+        turn = np.int64(turns[n])
+        if turn == 0 and gone + size > AHEAD:
+            share = (AHEAD - gone) / size
+            bx, by = ax + share * (bx - ax), ay + share * (by - ay)
+        if _reach(px, py, ax, ay, bx, by, pieces[n, 6], pieces[n, 7], turn) < near2:
+            return True
+        gone += size
+        n += 1
+    return False
+
+
+@_helper
 def _carve(
     heights, means, tops, x0, y0, cell, radius, corner, bottom, kind, box,
-    ax, ay, bx, by, cx, cy, turn, z, joined, out, at,
+    ax, ay, bx, by, cx, cy, turn, z, joined, k, pieces, turns, out, at,
 ):  # fmt: skip
-    """Lower the maps by one level piece at ``z``.
+    """Lower the maps by one level piece at ``z``; it ends like piece ``k``, -1 if nothing level follows.
 
-    ``out``: [0] += volume mm3, [1] = max depth cut, [2] = max depth met inside the radius less ``SKIN``.
-    ``at`` (2, 2): places of [1] and [2].
+    ``out``: [0] += volume mm3, [1] = max depth cut, [2] = max depth met inside the radius less ``SKIN``, by
+    this piece or by what follows close on it. ``at`` (2, 2): places of [1] and [2].
     """
     ny, nx = heights.shape
     half = 0.72 * cell
@@ -639,7 +663,10 @@ def _carve(
                     heights[i, j] = under
                     if depth > deepest:
                         deepest, xd, yd = depth, x0 + j * cell, ya + ay
-                    if d2 < test2 and depth > met:
+                    if depth > met and (
+                        d2 < test2
+                        or (k >= 0 and _comes_under(x0 + j * cell, ya + ay, k, pieces, turns, test2))
+                    ):
                         met, xm, ym = depth, x0 + j * cell, ya + ay
                 mean = under
                 if d2 > in2:
@@ -711,7 +738,7 @@ def removal(
     """Carve the pieces ``begin..end`` and note by motion what they met.
 
     ``carry`` (3,) is the end of the piece before. By motion: ``volume`` mm3, ``depth`` largest axial depth mm
-    and ``depth_at``, ``met`` largest depth met well inside the cutter's circle (rapids, plunges), ``contact``
+    and ``depth_at``, ``met`` largest depth met well inside the cutter's circle, ``contact``
     how far shank or holder dip into stock or part, mm, with places.
     """
     out = np.zeros(4)
@@ -772,7 +799,8 @@ def removal(
                 if z < highest:
                     _carve(
                         heights, means, tops, x0, y0, cell, radius, corner, bottom, kind, box,
-                        px, py, qx, qy, cx, cy, bend, z, joined, out, at,
+                        px, py, qx, qy, cx, cy, bend, z, joined, k if level else np.int64(-1), pieces, turns,
+                        out, at,
                     )  # fmt: skip
                 px, py = qx, qy
         carry[0], carry[1], carry[2] = bx, by, bz
