@@ -205,7 +205,9 @@ def test_no_power_limit_is_passed_on_the_hinge_insert():
     assert plan.check.ok
     assert 0.85 * 6.0 <= plan.check.worst_power_kw <= 6.0
     # The same program fed half as fast again asks for more, and the check says so.
-    lines = [re.sub(r"F([0-9.]+)", lambda f: f"F{1.5 * float(f[1]):.0f}", s) for s in plan.nc_text.split("\n")]
+    lines = [
+        re.sub(r"F([0-9.]+)", lambda f: f"F{1.5 * float(f[1]):.0f}", s) for s in plan.nc_text.split("\n")
+    ]
     told = zrough.check("\n".join(lines), job)
     assert told.worst_power_kw > 6.0
     # 1.5 ** (1 - mc): kc falls as the chip grows

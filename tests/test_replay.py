@@ -516,7 +516,7 @@ def test_small_steps_hide_nothing_from_what_is_met(size, turn):
     if turn:  # round an arc of 9 mm
         x, y = -37.0 + 9.0 * np.sin(along / 9.0), 3.0 + 9.0 - 9.0 * np.cos(along / 9.0)
     steps = [f"X{a:.4f} Y{b:.4f}" for a, b in zip(x, y, strict=True)]
-    program, found = met_along("G1 X-60 F500", "Y3", "Z-12", *steps)
+    _, found = met_along("G1 X-60 F500", "Y3", "Z-12", *steps)
     assert found.met.max() == pytest.approx(12.0, abs=1e-4)
     cutting = found.volume > 0.3 * found.volume.max()
     assert (found.met[cutting] > 11.9).mean() > 0.5
