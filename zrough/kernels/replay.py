@@ -595,6 +595,8 @@ def _carve(
     deep = max(0.0, radius - corner - half - SKIN - bulge)
     r2, in2, far2 = radius * radius, max(0.0, radius - half) ** 2, (radius + half) ** 2
     test2 = max(0.0, radius - SKIN) ** 2
+    flat2, chord = (radius - corner) ** 2, 1.0 / (2.0 * radius - corner)
+    bow = 0.5 / corner if corner > 0.0 else 0.0
     dx, dy, area = bx - ax, by - ay, cell * cell
     strip, core = _strip(ax, ay, bx, by, wide, hx, hy), _strip(ax, ay, bx, by, deep, hx, hy)
     along = 1.0 / strip[2] if strip[2] > 0.0 else 0.0
@@ -649,7 +651,8 @@ def _carve(
                                     met, xm, ym = depth, x0 + j * cell, ya + ay
                 continue
             for j in range(p, q):
-                if means[i, j] <= done and heights[i, j] <= done:
+                stands = max(means[i, j], heights[i, j])
+                if stands <= done:
                     continue
                 if turn == 0:
                     xa = x0 + j * cell - ax
@@ -661,6 +664,10 @@ def _carve(
                     continue
                 under = flat
                 if corner > 0.0:
+                    # a parabola over a chord, both below the rounding: most nodes are below it already
+                    v = max(0.0, (min(d2, r2) - flat2) * chord)
+                    if stands <= z + v * v * bow:
+                        continue
                     under = max(bottom, z + _profile(min(d2, r2), radius, corner))
                 depth = heights[i, j] - under
                 if d2 < r2 and depth > 0.0:
