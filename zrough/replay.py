@@ -542,6 +542,7 @@ class _Band:
         """Carve one section's pieces, chunk by chunk, each into as many rows at a time as a cache holds."""
         run, p, grid, body = self.run, self.run.pieces, self.run.grid, section.body
         coarse = self.coarse(section)
+        scratch = np.zeros(4), np.zeros((3, 2))
         rows = max(1, CACHE_NODES // (BLOCK_NODES * grid.nx)) * BLOCK_NODES
         for begin in range(section.begin, section.end, CHUNK):
             end = min(begin + CHUNK, section.end)
@@ -553,7 +554,7 @@ class _Band:
                     body.radius, body.corner, run.heights, run.means, run.mean_before, run.part_tops, coarse,
                     BLOCK_NODES, grid.x0, grid.y0, grid.cell, run.bottom, run.kind, run.box, run.highest,
                     body.table, BODY_STEP, self.volume, self.depth, self.depth_at, self.met, self.met_at,
-                    self.contact, self.contact_at,
+                    self.contact, self.contact_at, *scratch,
                 )  # fmt: skip
             self.done = end
 
@@ -768,6 +769,7 @@ def penetration(
 
     def work() -> None:
         stamps = np.full(len(part.triangles), -1, np.int64)
+        scratch = np.empty(480, np.int64), np.empty(4), np.empty(4), np.empty(4), np.empty((64, 2))
         while True:
             with lock:
                 if not queue or failure:
@@ -777,7 +779,7 @@ def penetration(
                 stamps[:] = -1
                 kernels.penetration(
                     begin, end, pieces.rows, pieces.turns, pieces.motion, wanted, radius, corner, drop, least,
-                    *part.arguments, stamps, deep, place,
+                    *part.arguments, stamps, deep, place, *scratch,
                 )  # fmt: skip
             except BaseException as error:
                 failure.append(error)

@@ -741,37 +741,22 @@ def _body_contact(
             coarse[bi, bj] = highest
 
 
-@_helper
-def _on_slope(k, pieces, turn, t):
-    """Place in plan at a share of a piece; its ends to the last digit."""
-    ax, ay, bx, by = pieces[k, 0], pieces[k, 1], pieces[k, 3], pieces[k, 4]
-    if t <= 0.0:
-        return ax, ay
-    if t >= 1.0:
-        return bx, by
-    if turn != 0:
-        return _turned(pieces[k, 6], pieces[k, 7], ax, ay, bx, by, turn, t)
-    return ax + t * (bx - ax), ay + t * (by - ay)
-
-
 @_kernel
 def removal(
     start, begin, end, first_row, end_row, pieces, turns, motion, radius, corner,
     heights, means, tops, part, coarse, block, x0, y0, cell, bottom, kind, box, highest, body, body_step,
-    volume, depth, depth_at, met, met_at, contact, contact_at,
+    volume, depth, depth_at, met, met_at, contact, contact_at, out, at,
 ):  # fmt: skip
     """Carve the pieces ``begin..end`` into the rows ``first_row..end_row`` and note what they met there.
 
     Rows know nothing of each other. They start and end with a block, except at the end of the map; pieces
     before ``start`` belong to another cutter. By motion: ``volume`` mm3, ``depth`` largest axial depth mm and
     ``depth_at``, ``met`` largest depth met well inside the cutter's circle, ``contact`` how far shank or
-    holder dip into stock or part, mm, with places.
+    holder dip into stock or part, mm, with places. ``out`` (4,) and ``at`` (3, 2) are scratch.
 
     A slope is run in level parts, each cutting the crescent that it is first to reach. The ground under a
     descent goes on sinking behind them; a second run back up lowers it, deepest part first.
     """
-    out = np.zeros(4)
-    at = np.zeros((3, 2))
     low_y, high_y = y0 + (first_row - 1) * cell, y0 + end_row * cell
     widest = (len(body) - 1) * body_step
     for k in range(begin, end):
@@ -814,8 +799,14 @@ def removal(
                         joined = False
                         met_depth, met_well = out[1], out[2]
                         out[1], out[2] = math.inf, math.inf
-                    px, py = _on_slope(k, pieces, turn, u / parts)
-                    qx, qy = _on_slope(k, pieces, turn, v / parts)
+                    if p > 0:
+                        px, py = qx, qy
+                    t = v / parts
+                    qx, qy = ax + t * (bx - ax), ay + t * (by - ay)
+                    if v == parts:
+                        qx, qy = bx, by
+                    elif turn != 0 and v > 0:
+                        qx, qy = _turned(cx, cy, ax, ay, bx, by, turn, t)
                     z = az + rise * (0.5 * (u + v) / parts)
                 if z < highest:
                     _carve(
@@ -1166,18 +1157,16 @@ def _deepest_line(
 @_kernel
 def penetration(
     begin, end, pieces, turns, motion, wanted, radius, corner, drop, least,
-    triangles, x0, y0, side, shape, offsets, pyramid, starts, entries, stamps, deep, place,
+    triangles, x0, y0, side, shape, offsets, pyramid, starts, entries, stamps, deep, place, stack, point, here, found, shares,
 ):  # fmt: skip
     """Deepest penetration of the cutter (tip lowered by ``drop``) into the part, by motion, where above
     ``least``.
 
     ``deep`` (m,) starts at ``least``; ``place`` (m, 3) gets the point of the part. Motions not ``wanted`` are
     skipped. Straight motions are exact to 1e-4 mm; arcs are cut into chords until their bulge is below 2e-4
-    mm wherever it matters. ``stamps`` (triangles,) int64 is scratch of this thread, -1 at first.
+    mm wherever it matters. ``stamps`` (triangles,) int64 is scratch of this thread, -1 at first; so
+    are ``stack`` (480,) int64, ``point``, ``here``, ``found`` (4,) and ``shares`` (64, 2).
     """
-    stack = np.empty(3 * 4 * 40, np.int64)
-    point, here, found = np.empty(4), np.empty(4), np.empty(3)
-    shares = np.empty((64, 2))
     count = np.int64(0)
     highest = pyramid[offsets[len(offsets) - 1]]
     for k in range(begin, end):
@@ -1195,39 +1184,6 @@ def penetration(
         if highest - min(az, bz) <= deep[m]:
             continue
         cx, cy, turn = pieces[k, 6], pieces[k, 7], np.int64(turns[k])
-        floor = deep[m]
-        if turn == 0:
-            count += 1
-            best = _deepest_line(
-                ax,
-                ay,
-                az,
-                bx,
-                by,
-                bz,
-                radius,
-                corner,
-                floor,
-                triangles,
-                x0,
-                y0,
-                side,
-                shape,
-                offsets,
-                pyramid,
-                starts,
-                entries,
-                stamps,
-                count,
-                stack,
-                point,
-                here,
-                found,
-            )
-            if best > floor:
-                deep[m] = best
-                place[m, 0], place[m, 1], place[m, 2] = found[0], found[1], found[2]
-            continue
         shares[0, 0], shares[0, 1] = 0.0, 1.0
         depth = 1
         while depth > 0:
