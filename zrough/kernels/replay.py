@@ -1157,7 +1157,8 @@ def _deepest_line(
 @_kernel
 def penetration(
     begin, end, pieces, turns, motion, wanted, radius, corner, drop, least,
-    triangles, x0, y0, side, shape, offsets, pyramid, starts, entries, stamps, deep, place, stack, point, here, found, shares,
+    triangles, x0, y0, side, shape, offsets, pyramid, starts, entries, stamps, deep, place,
+    stack, point, here, found, shares,
 ):  # fmt: skip
     """Deepest penetration of the cutter (tip lowered by ``drop``) into the part, by motion, where above
     ``least``.
