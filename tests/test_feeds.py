@@ -1,6 +1,8 @@
 """Feeds along walks: chips near their target, limits kept, depths told from what upper levels left."""
 
 import math
+import re
+import tomllib
 
 import numpy as np
 import parts
@@ -189,3 +191,25 @@ def test_the_replay_finds_the_chip_wanted_and_no_limit_passed(machine):
         torque = 30000.0 / math.pi * check.worst_power_kw * data.efficiency / data.spindle_rpm
         assert torque <= machine["torque_nm"]
     assert program.feed[cut].max() <= 1.0001 * data.max_feed
+
+
+@pytest.mark.compiled
+def test_no_power_limit_is_passed_on_the_hinge_insert():
+    """Walls on a row of nodes: a film that the upper level left is not taken for a cut of both levels."""
+    raw = tomllib.loads((parts.EXAMPLES / "hinge_insert_inch.toml").read_text(encoding="utf-8"))
+    del raw["part"]["file"]
+    raw["machine"]["power_kw"] = 6.0
+    vertices, faces = parts.example("hinge_insert_inch")
+    job = zrough.Job.from_dict(raw, mesh=(25.4 * vertices, faces))
+    plan = zrough.plan(job)
+    assert plan.check.ok
+    assert 0.85 * 6.0 <= plan.check.worst_power_kw <= 6.0
+    # The same program fed half as fast again asks for more, and the check says so.
+    lines = [
+        re.sub(r"F([0-9.]+)", lambda f: f"F{1.5 * float(f[1]):.0f}", s) for s in plan.nc_text.split("\n")
+    ]
+    told = zrough.check("\n".join(lines), job)
+    assert told.worst_power_kw > 6.0
+    # 1.5 ** (1 - mc): kc falls as the chip grows
+    rise = 1.5 ** (1.0 - plan.data.material.mc)
+    assert told.worst_power_kw == pytest.approx(rise * plan.check.worst_power_kw, rel=0.01)

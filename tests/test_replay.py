@@ -478,3 +478,45 @@ def test_every_node_stands_as_high_as_the_nearest_passes_leave_it(corner):
     sure &= np.abs(nodes).max(axis=1) < 39.5
     assert sure.sum() > 100_000
     np.testing.assert_allclose(done.heights.ravel()[sure], want[sure], atol=0.02)
+
+
+def met_along(*lines):
+    """Deepest and well met depth of each line's motion, over a block 40 high cut in two levels."""
+    cutter = SimpleNamespace(diameter=2 * R, corner_radius=0.0, flute_length=45.0, overhang=60.0)
+    program = ncread.read(text("G0 X-40 Y-40", "Z10", *lines))
+    pieces = replay.cut_into_pieces(program, 20.0, R)
+    stock = Block((-30, -30, -40), (30, 30, 0))
+    found = replay.replay(
+        pieces, len(program), replay.body_of(cutter, (), 1.0), stock, replay.bin_part(FAR_PART), 60.0
+    )
+    return program, found
+
+
+@pytest.mark.parametrize("film", [0.01, 0.5])
+def test_a_film_on_the_wall_is_not_under_the_cutter(film):
+    """The lower level takes ``film`` off the wall of the upper one, 20 deep, and a strip of 1 mm 10 deep."""
+    for shift in np.linspace(0.0, 0.15, 25):  # until a row of nodes stands in the film
+        wall = -29.0 + shift
+        program, found = met_along(
+            f"G1 Z-10 F500 Y{wall - R:.4f}", "X40", "Z10", "X-40", f"Z-20 Y{wall + film - R:.4f}", "X40",
+        )  # fmt: skip
+        last = len(program) - 1
+        if found.depth[last] > 15.0:
+            break
+    assert found.depth[last] == pytest.approx(20.0, abs=1e-4)
+    assert found.met[last] == pytest.approx(10.0 if film < 0.02 else 20.0, abs=1e-4)
+
+
+@pytest.mark.parametrize("size", [0.004, 0.015, 0.3, 7.0])
+@pytest.mark.parametrize("turn", [False, True])
+def test_small_steps_hide_nothing_from_what_is_met(size, turn):
+    """Each motion meets material first at its rim; what follows runs over it."""
+    along = np.append(np.arange(0.0, 7.0, size), 7.0)
+    x, y = -37.0 + along, np.full(len(along), 3.0)
+    if turn:  # round an arc of 9 mm
+        x, y = -37.0 + 9.0 * np.sin(along / 9.0), 3.0 + 9.0 - 9.0 * np.cos(along / 9.0)
+    steps = [f"X{a:.4f} Y{b:.4f}" for a, b in zip(x, y, strict=True)]
+    _, found = met_along("G1 X-60 F500", "Y3", "Z-12", *steps)
+    assert found.met.max() == pytest.approx(12.0, abs=1e-4)
+    cutting = found.volume > 0.3 * found.volume.max()
+    assert (found.met[cutting] > 11.9).mean() > 0.5

@@ -19,6 +19,7 @@ from zrough import checkleft, checkrules, replay, timing
 from zrough.checkleft import Leftover
 from zrough.checkrules import Facts
 from zrough.errors import CheckError
+from zrough.kernels.replay import SKIN
 from zrough.ncread import Finding, Motion, Program, read
 from zrough.progress import Progress, watched
 from zrough.replay import Body, Floats
@@ -586,13 +587,20 @@ def _loads(share: Share, power: Floats, chip: Floats) -> None:
         return
     from zrough.cutting import forces
 
+    # What stands higher than anything under the cutter is a film on a wall: it fills a skin of the circle
+    # alone, and only that share of the arc is as deep.
+    met = run.met[cutting]
+    film = np.maximum(run.depth[cutting] - met, 0.0)
+    skin = math.degrees(math.acos(max(-1.0, 1.0 - SKIN / facts.body.radius)))
     for speed in np.unique(rpm[cutting]):
         at = rpm[cutting] == speed
-        load = forces(
-            data.material, cutter, arc[at], run.depth[cutting[at]], per_tooth[at], float(speed),
-            efficiency=float(data.efficiency), peaks=False,
+        power[cutting[at]] = sum(
+            forces(
+                data.material, cutter, part_of_arc, depth, per_tooth[at], float(speed),
+                efficiency=float(data.efficiency), peaks=False,
+            ).power_kw
+            for part_of_arc, depth in ((arc[at], met[at]), (np.minimum(arc[at], skin), film[at]))
         )  # fmt: skip
-        power[cutting[at]] = load.power_kw
 
 
 def _chip_share(shares: tuple[Share, ...], seconds: Floats) -> float:

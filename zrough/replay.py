@@ -6,6 +6,7 @@ Shares nothing with the planner. The kernels are in `kernels/replay.py`, where t
 from __future__ import annotations
 
 import math
+import os
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -39,6 +40,9 @@ BODY_STEP = 0.02  # mm; radial pitch of the table of shank and holder
 MOST_PIECES = 20_000_000  # some gigabytes; a long roughing program has a million
 ENTRY_PIECES = 400  # pieces of a descent that what follows is compared with
 RETRACE = 0.02  # mm beside a descent's path that still runs over it
+BANDS = 4  # shares of the map that are carved on their own; results depend on it, not on the threads
+CACHE_NODES = 32_768  # nodes of the map that stay in a core's cache while a chunk of pieces is carved
+MOST_THREADS = 4
 LANE_LENGTH = 5_000.0  # mm of path above which engagement is measured in two lanes
 CHUNK = 20_000  # pieces between two calls of progress
 
@@ -362,12 +366,16 @@ def replay(
     run = _Run(
         pieces, motions, sections, highest, kind, box, grid, tops, part_tops, bottom, holes, step, stock
     )
-    jobs = (run.measuring, run.measuring, run.removal)
-    threads = [threading.Thread(target=run.guarded, args=(job,)) for job in jobs]
+    threads = [threading.Thread(target=run.working) for _ in range(max(2, min(MOST_THREADS, cores())))]
     for thread in threads:
         thread.start()
     run.watch(threads, progress)
     return run.result()
+
+
+def cores() -> int:
+    """Processors this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _outline(stock: Any, lower: Floats, upper: Floats) -> tuple[int, Floats]:
@@ -421,18 +429,25 @@ class _Run:
             middle = _split(pieces, section.begin, section.end)
             ends = [section.begin, middle, section.end] if middle else [section.begin, section.end]
             self.lanes += [_Lane(self, section, *b) for b in pairwise(ends)]
-        self.waiting = list(reversed(self.lanes))
-        self.after: list[NDArray[np.float32]] = []
-        self.volume, self.depth, self.met, self.contact = (np.zeros(motions) for _ in range(4))
-        self.depth_at, self.met_at, self.contact_at = (np.full((motions, 2), np.nan) for _ in range(3))
         self.heights = tops.copy()
-        self.done = 0
+        left = self.heights[::step, ::step]
+        self.after = [np.empty_like(left) for _ in sections[:-1]]
+        self.means = self.mean_tops()
+        self.mean_before = self.means.copy()
+        self.bands = [_Band(self, *rows, motions) for rows in _row_bands(grid.ny)]
+        self.waiting: list[Callable[[], None]] = [*reversed(self.bands), *reversed(self.lanes)]
         self.failure: BaseException | None = None
         self.stop = False
 
-    def guarded(self, job: Callable[[], None]) -> None:
+    def working(self) -> None:
+        """One task after the other; the threads share them."""
         try:
-            job()
+            while not self.stop:
+                try:
+                    task = self.waiting.pop()
+                except IndexError:
+                    return
+                task()
         except BaseException as error:  # handed to the caller's thread
             self.failure = error
             self.stop = True
@@ -444,47 +459,14 @@ class _Run:
                 while thread.is_alive():
                     thread.join(0.05)
                     if progress is not None:
-                        progress("replay", self.done + sum(lane.done for lane in self.lanes), total)
+                        carved = sum(band.done for band in self.bands) // len(self.bands)
+                        progress("replay", carved + sum(lane.done for lane in self.lanes), total)
         finally:
             self.stop = True
             for thread in threads:
                 thread.join()
         if self.failure is not None:
             raise self.failure
-
-    def measuring(self) -> None:
-        """Lane after lane; two threads share them."""
-        while self.waiting and not self.stop:
-            try:
-                lane = self.waiting.pop()
-            except IndexError:  # the other thread was quicker
-                return
-            lane()
-
-    def removal(self) -> None:
-        means = self.mean_tops()
-        tops = means.copy()
-        for section in self.sections:
-            self.remove(section, means, tops)
-            if section is not self.sections[-1]:
-                self.after.append(self.heights[:: self.step, :: self.step].copy())
-
-    def remove(self, section: Section, means: NDArray[np.float32], tops: NDArray[np.float32]) -> None:
-        """Carve one section's pieces."""
-        p, grid, body = self.pieces, self.grid, section.body
-        coarse = np.maximum(*(_block_maximum(m, BLOCK_NODES) for m in (self.heights, self.part_tops)))
-        carry = np.full(3, np.nan)
-        for begin in range(section.begin, section.end, CHUNK):
-            end = min(begin + CHUNK, section.end)
-            if self.stop:
-                return
-            kernels.removal(
-                begin, end, p.rows, p.turns, p.classes, p.motion, body.radius, body.corner,
-                self.heights, means, tops, self.part_tops, coarse, BLOCK_NODES, grid.x0, grid.y0, grid.cell,
-                self.bottom, self.kind, self.box, self.highest, body.table, BODY_STEP, carry,
-                self.volume, self.depth, self.depth_at, self.met, self.met_at, self.contact, self.contact_at,
-            )  # fmt: skip
-            self.done = end
 
     def mean_tops(self) -> NDArray[np.float32]:
         """Top of each cell, also of cells whose node misses a block or cylinder that their area touches."""
@@ -497,14 +479,16 @@ class _Run:
     def result(self) -> Replay:
         cutting = self.cut_length > 0
         self.mean[cutting] /= self.cut_length[cutting]
-        lanes = self.lanes
+        lanes, cut = self.lanes, self.bands[0]
+        for band in self.bands[1:]:
+            cut.take(band)
         return Replay(
             self.worst, self.worst_at, self.mean, self.cut_length,
             np.sum([lane.over for lane in lanes], axis=0),
             np.sum([lane.histogram for lane in lanes], axis=0),
             np.sum([lane.entry_histogram for lane in lanes], axis=0),
             sum(lane.steps for lane in lanes),
-            self.volume, self.depth, self.depth_at, self.met, self.met_at, self.contact, self.contact_at,
+            cut.volume, cut.depth, cut.depth_at, cut.met, cut.met_at, cut.contact, cut.contact_at,
             self.grid, self.heights, self.tops, self.part_tops, self.step, tuple(self.after),
         )  # fmt: skip
 
@@ -528,6 +512,74 @@ class _Run:
         highest = ndimage.maximum_filter(known, footprint=CROSS, mode="nearest")
         heights[highest - known > LEVEL_SLOPE * own.cell] -= np.float32(corner)
         return heights, own.x0, own.y0, own.cell
+
+
+def _row_bands(ny: int) -> list[tuple[int, int]]:
+    """Rows of each band of the map: whole blocks, but for the last."""
+    blocks = -(-ny // BLOCK_NODES)
+    marks = [min(ny, BLOCK_NODES * (blocks * k // BANDS)) for k in range(BANDS)]
+    return [(a, b) for a, b in pairwise([*marks, ny]) if b > a]
+
+
+class _Band:
+    """Removal in some rows of the map; what the motions met there, see `Replay`."""
+
+    def __init__(self, run: _Run, first: int, end: int, motions: int) -> None:
+        self.run, self.first, self.end = run, first, end
+        self.volume, self.depth, self.met, self.contact = (np.zeros(motions) for _ in range(4))
+        self.depth_at, self.met_at, self.contact_at = (np.full((motions, 2), np.nan) for _ in range(3))
+        self.done = 0
+
+    def __call__(self) -> None:
+        run, step = self.run, self.run.step
+        rows = slice(-(-self.first // step) * step, self.end, step)
+        for k, section in enumerate(run.sections):
+            self.carve(section)
+            if section is not run.sections[-1]:
+                run.after[k][-(-self.first // step) : -(-self.end // step)] = run.heights[rows, ::step]
+
+    def carve(self, section: Section) -> None:
+        """Carve one section's pieces, chunk by chunk, each into as many rows at a time as a cache holds."""
+        run, p, grid, body = self.run, self.run.pieces, self.run.grid, section.body
+        coarse = self.coarse(section)
+        scratch = np.zeros(4), np.zeros((3, 2))
+        rows = max(1, CACHE_NODES // (BLOCK_NODES * grid.nx)) * BLOCK_NODES
+        for begin in range(section.begin, section.end, CHUNK):
+            end = min(begin + CHUNK, section.end)
+            for first in range(self.first, self.end, rows):
+                if run.stop:
+                    return
+                kernels.removal(
+                    section.begin, begin, end, first, min(first + rows, self.end), p.rows, p.turns, p.motion,
+                    body.radius, body.corner, run.heights, run.means, run.mean_before, run.part_tops, coarse,
+                    BLOCK_NODES, grid.x0, grid.y0, grid.cell, run.bottom, run.kind, run.box, run.highest,
+                    body.table, BODY_STEP, self.volume, self.depth, self.depth_at, self.met, self.met_at,
+                    self.contact, self.contact_at, *scratch,
+                )  # fmt: skip
+            self.done = end
+
+    def coarse(self, section: Section) -> NDArray[np.float32]:
+        """Highest of stock and part by block of the whole map, this band's rows alone filled in."""
+        run = self.run
+        ny, nx = (-(-n // BLOCK_NODES) for n in run.grid.shape)
+        out = np.full((ny, nx), -np.inf, np.float32)
+        lowest = float(run.pieces.rows[section.begin : section.end, [2, 5]].min())
+        if lowest + section.body.table[0] < run.highest:  # else neither shank nor holder comes near
+            mine = slice(self.first, self.end)
+            blocks = slice(self.first // BLOCK_NODES, -(-self.end // BLOCK_NODES))
+            out[blocks] = np.maximum(
+                *(_block_maximum(m[mine], BLOCK_NODES) for m in (run.heights, run.part_tops))
+            )
+        return out
+
+    def take(self, other: _Band) -> None:
+        """Add what another band's rows met."""
+        self.volume += other.volume
+        for name in ("depth", "met", "contact"):
+            mine, theirs = getattr(self, name), getattr(other, name)
+            deeper = theirs > mine
+            mine[deeper] = theirs[deeper]
+            getattr(self, f"{name}_at")[deeper] = getattr(other, f"{name}_at")[deeper]
 
 
 class _Lane:
@@ -717,6 +769,7 @@ def penetration(
 
     def work() -> None:
         stamps = np.full(len(part.triangles), -1, np.int64)
+        scratch = np.empty(480, np.int64), np.empty(4), np.empty(4), np.empty(4), np.empty((64, 2))
         while True:
             with lock:
                 if not queue or failure:
@@ -726,7 +779,7 @@ def penetration(
                 stamps[:] = -1
                 kernels.penetration(
                     begin, end, pieces.rows, pieces.turns, pieces.motion, wanted, radius, corner, drop, least,
-                    *part.arguments, stamps, deep, place,
+                    *part.arguments, stamps, deep, place, *scratch,
                 )  # fmt: skip
             except BaseException as error:
                 failure.append(error)

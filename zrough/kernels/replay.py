@@ -43,6 +43,7 @@ _helper = njit(**{"no_cpython_wrapper": True, **_OPTIONS})
 
 FILM = 0.005  # mm; less than this standing above the tip is no material
 SKIN = 0.02  # mm; a wall this near the cutter's circle is beside it, not under it
+AHEAD = 0.4  # mm of path after a piece in which what it met at its rim may come under the cutter
 GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 LEVEL = 0.002  # mm; heights closer than this are one level
 OVER = (1.0, 3.0, 10.0)  # degrees above the cap whose lengths are summed
@@ -544,19 +545,48 @@ def _share_of_cell(px, py, cell, kind, box):
 
 
 @_helper
-def _carve(
-    heights, means, tops, x0, y0, cell, radius, corner, bottom, kind, box,
-    ax, ay, bx, by, cx, cy, turn, z, joined, out, at,
-):  # fmt: skip
-    """Lower the maps by one level piece at ``z``.
+def _comes_under(px, py, k, pieces, turns, near2):
+    """Whether a point at the rim at the end of piece ``k`` is passed nearer than at that end soon after.
 
-    ``out``: [0] += volume mm3, [1] = max depth cut, [2] = max depth met inside the radius less ``SKIN``.
-    ``at`` (2, 2): places of [1] and [2].
+    Looks at what follows level and without a break, `AHEAD` of path. A film on a wall stays at the rim.
+    """
+    gone, n = 0.0, k + 1
+    while n < len(pieces) and gone < AHEAD:
+        ax, ay, bx, by = pieces[n, 0], pieces[n, 1], pieces[n, 3], pieces[n, 4]
+        if ax != pieces[n - 1, 3] or ay != pieces[n - 1, 4] or abs(pieces[n, 5] - pieces[k, 2]) > FILM:
+            return False
+        size = math.sqrt((bx - ax) ** 2 + (by - ay) ** 2)
+        turn = np.int64(turns[n])
+        if turn == 0 and gone + size > AHEAD:
+            share = (AHEAD - gone) / size
+            bx, by = ax + share * (bx - ax), ay + share * (by - ay)
+        if _reach(px, py, ax, ay, bx, by, pieces[n, 6], pieces[n, 7], turn) < near2:
+            return True
+        gone += size
+        n += 1
+    return False
+
+
+@_helper
+def _carve(
+    heights, means, tops, first_row, end_row, x0, y0, cell, radius, corner, bottom, kind, box,
+    ax, ay, bx, by, cx, cy, turn, z, joined, k, pieces, turns, out, at,
+):  # fmt: skip
+    """Lower some rows of the maps by one level piece at ``z``; it ends like piece ``k``, -1 if nothing level
+    follows.
+
+    ``out``: [0] += volume mm3, [1] = max depth cut, [2] = max depth met inside the radius less ``SKIN``, by
+    this piece or by what follows close on it. ``at`` (2, 2): places of [1] and [2].
     """
     ny, nx = heights.shape
     half = 0.72 * cell
     bulge = _bulge(ax, ay, bx, by, cx, cy, turn)
     wide = radius + half + bulge
+    per = 1.0 / cell
+    first = max(first_row, math.ceil((min(ay, by) - wide - y0) * per))
+    last = min(end_row - 1, math.floor((max(ay, by) + wide - y0) * per))
+    if first > last:
+        return
     inner, hx, hy = 0.0, 0.0, 0.0
     if joined:
         inner = max(0.0, radius - corner - half)
@@ -565,12 +595,12 @@ def _carve(
     deep = max(0.0, radius - corner - half - SKIN - bulge)
     r2, in2, far2 = radius * radius, max(0.0, radius - half) ** 2, (radius + half) ** 2
     test2 = max(0.0, radius - SKIN) ** 2
-    dx, dy, per, area = bx - ax, by - ay, 1.0 / cell, cell * cell
+    flat2, chord = (radius - corner) ** 2, 1.0 / (2.0 * radius - corner)
+    bow = 0.5 / corner if corner > 0.0 else 0.0
+    dx, dy, area = bx - ax, by - ay, cell * cell
     strip, core = _strip(ax, ay, bx, by, wide, hx, hy), _strip(ax, ay, bx, by, deep, hx, hy)
     along = 1.0 / strip[2] if strip[2] > 0.0 else 0.0
     ux, uy = along * dx, along * dy
-    first = max(0, math.ceil((min(ay, by) - wide - y0) * per))
-    last = min(ny - 1, math.floor((max(ay, by) + wide - y0) * per))
     flat = max(bottom, z)
     done = np.float32(z + 2e-5)  # the mean of a cell all cut at z, whatever its rounding
     uncut = max(done, np.float32(flat))
@@ -621,7 +651,8 @@ def _carve(
                                     met, xm, ym = depth, x0 + j * cell, ya + ay
                 continue
             for j in range(p, q):
-                if means[i, j] <= done and heights[i, j] <= done:
+                stands = max(means[i, j], heights[i, j])
+                if stands <= done:
                     continue
                 if turn == 0:
                     xa = x0 + j * cell - ax
@@ -633,13 +664,20 @@ def _carve(
                     continue
                 under = flat
                 if corner > 0.0:
+                    # a parabola over a chord, both below the rounding: most nodes are below it already
+                    v = max(0.0, (min(d2, r2) - flat2) * chord)
+                    if stands <= z + v * v * bow:
+                        continue
                     under = max(bottom, z + _profile(min(d2, r2), radius, corner))
                 depth = heights[i, j] - under
                 if d2 < r2 and depth > 0.0:
                     heights[i, j] = under
                     if depth > deepest:
                         deepest, xd, yd = depth, x0 + j * cell, ya + ay
-                    if d2 < test2 and depth > met:
+                    if depth > met and (
+                        d2 < test2
+                        or (k >= 0 and _comes_under(x0 + j * cell, ya + ay, k, pieces, turns, test2))
+                    ):
                         met, xm, ym = depth, x0 + j * cell, ya + ay
                 mean = under
                 if d2 > in2:
@@ -660,18 +698,19 @@ def _carve(
 
 @_helper
 def _body_contact(
-    heights, part, coarse, block, x0, y0, cell, body, body_step, ax, ay, bx, by, cx, cy, turn, z, out, at
+    heights, part, coarse, block, first_row, end_row, x0, y0, cell, body, body_step,
+    ax, ay, bx, by, cx, cy, turn, z, out, at,
 ):  # fmt: skip
-    """How far shank or holder dip below stock or part, mm; ``body[k]`` their lowest height at radius k *
-    body_step."""
-    ny, nx = heights.shape
+    """How far shank or holder dip below stock or part in some rows of blocks, mm; ``body[k]`` their lowest
+    height at radius k * body_step."""
+    nx = heights.shape[1]
     wide = (len(body) - 1) * body_step
     side = block * cell
     ring = 0.7072 * side
     reach = wide + ring + _bulge(ax, ay, bx, by, cx, cy, turn)
     centre = 0.5 * (block - 1) * cell
-    i0 = max(0, math.floor((min(ay, by) - reach - y0) / side))
-    i1 = min(coarse.shape[0] - 1, math.floor((max(ay, by) + reach - y0) / side))
+    i0 = max(first_row // block, math.floor((min(ay, by) - reach - y0) / side))
+    i1 = min((end_row - 1) // block, math.floor((max(ay, by) + reach - y0) / side))
     j0 = max(0, math.floor((min(ax, bx) - reach - x0) / side))
     j1 = min(coarse.shape[1] - 1, math.floor((max(ax, bx) + reach - x0) / side))
     for bi in range(i0, i1 + 1):
@@ -689,7 +728,7 @@ def _body_contact(
             if coarse[bi, bj] <= z + body[int(max(0.0, d) / body_step)]:
                 continue
             highest = -math.inf
-            for i in range(bi * block, min(ny, (bi + 1) * block)):
+            for i in range(bi * block, min(end_row, (bi + 1) * block)):
                 for j in range(bj * block, min(nx, (bj + 1) * block)):
                     h = max(heights[i, j], part[i, j])
                     highest = max(highest, h)
@@ -704,78 +743,79 @@ def _body_contact(
 
 @_kernel
 def removal(
-    begin, end, pieces, turns, classes, motion, radius, corner,
+    start, begin, end, first_row, end_row, pieces, turns, motion, radius, corner,
     heights, means, tops, part, coarse, block, x0, y0, cell, bottom, kind, box, highest, body, body_step,
-    carry, volume, depth, depth_at, met, met_at, contact, contact_at,
+    volume, depth, depth_at, met, met_at, contact, contact_at, out, at,
 ):  # fmt: skip
-    """Carve the pieces ``begin..end`` and note by motion what they met.
+    """Carve the pieces ``begin..end`` into the rows ``first_row..end_row`` and note what they met there.
 
-    ``carry`` (3,) is the end of the piece before. By motion: ``volume`` mm3, ``depth`` largest axial depth mm
-    and ``depth_at``, ``met`` largest depth met well inside the cutter's circle (rapids, plunges), ``contact``
-    how far shank or holder dip into stock or part, mm, with places.
+    Rows know nothing of each other. They start and end with a block, except at the end of the map; pieces
+    before ``start`` belong to another cutter. By motion: ``volume`` mm3, ``depth`` largest axial depth mm and
+    ``depth_at``, ``met`` largest depth met well inside the cutter's circle, ``contact`` how far shank or
+    holder dip into stock or part, mm, with places. ``out`` (4,) and ``at`` (3, 2) are scratch.
+
+    A slope is run in level parts, each cutting the crescent that it is first to reach. The ground under a
+    descent goes on sinking behind them; a second run back up lowers it, deepest part first.
     """
-    out = np.zeros(4)
-    at = np.zeros((3, 2))
+    low_y, high_y = y0 + (first_row - 1) * cell, y0 + end_row * cell
+    widest = (len(body) - 1) * body_step
     for k in range(begin, end):
-        ax, ay, az, bx, by, bz = (
-            pieces[k, 0],
-            pieces[k, 1],
-            pieces[k, 2],
-            pieces[k, 3],
-            pieces[k, 4],
-            pieces[k, 5],
-        )
+        ay, by, lowest = pieces[k, 1], pieces[k, 4], min(pieces[k, 2], pieces[k, 5])
+        near = lowest + body[0] < highest
+        reach = max(radius, widest) if near else radius
+        if turns[k] != 0:
+            reach += abs(by - ay) + abs(pieces[k, 3] - pieces[k, 0])  # more than an arc stands off its chord
+        if max(ay, by) + reach < low_y or min(ay, by) - reach > high_y or lowest >= highest:
+            continue
+        ax, az, bx, bz = pieces[k, 0], pieces[k, 2], pieces[k, 3], pieces[k, 5]
         cx, cy, turn, m = pieces[k, 6], pieces[k, 7], np.int64(turns[k]), motion[k]
         out[:] = 0.0
-        lowest = min(az, bz)
-        if lowest + body[0] < highest:
+        if near:
             _body_contact(
-                heights,
-                part,
-                coarse,
-                block,
-                x0,
-                y0,
-                cell,
-                body,
-                body_step,
-                ax,
-                ay,
-                bx,
-                by,
-                cx,
-                cy,
-                turn,
-                lowest,
-                out,
-                at,
-            )
-        if lowest < highest and not (ax == bx and ay == by and bz >= az):
+                heights, part, coarse, block, first_row, end_row, x0, y0, cell, body, body_step,
+                ax, ay, bx, by, cx, cy, turn, lowest, out, at,
+            )  # fmt: skip
+        upright = ax == bx and ay == by
+        if not (upright and bz >= az):
             rise = bz - az
             level = abs(rise) <= FILM
-            parts = np.int64(1)
-            if not level and not (ax == bx and ay == by):
-                parts = np.int64(math.ceil(abs(rise) / 0.02)) + 1  # and once more at the end itself
-            px, py, qx, qy, z = ax, ay, bx, by, (lowest if level else bz)
-            for p in range(parts):
-                joined = level and carry[0] == ax and carry[1] == ay and carry[2] <= lowest + 1e-9
-                bend = turn
-                if parts > 1:
-                    if p == parts - 1:
-                        px, py, qx, qy, z, bend = bx, by, bx, by, bz, np.int64(0)
-                    else:
-                        t = (p + 1) / (parts - 1)
-                        qx, qy = ax + t * (bx - ax), ay + t * (by - ay)
-                        if turn != 0:
-                            qx, qy = _turned(cx, cy, ax, ay, bx, by, turn, t)
-                        z = az + rise * (p + 0.5) / (parts - 1)
+            parts, passes = np.int64(0), np.int64(1)
+            if not level and not upright:
+                parts = np.int64(math.ceil(abs(rise) / 0.02))
+                passes = parts + 1 if rise > 0.0 else 2 * parts + 2
+            joined = level and k > start and pieces[k - 1, 3] == ax and pieces[k - 1, 4] == ay
+            joined = joined and pieces[k - 1, 5] <= lowest + 1e-9
+            px, py, qx, qy, z, bend = ax, ay, bx, by, (lowest if level else bz), turn
+            met_depth, met_well = 0.0, 0.0
+            for p in range(passes):
+                if parts > 0:
+                    joined = p > 0
+                    u, v, bend = p, p + 1, turn
+                    if p == parts or p == parts + 1:
+                        u, v, bend = parts, parts, np.int64(0)
+                    elif p > parts:
+                        u, v, bend = 2 * parts + 2 - p, 2 * parts + 1 - p, -turn
+                    if p == parts + 1:  # what is lowered from here on has been met before
+                        joined = False
+                        met_depth, met_well = out[1], out[2]
+                        out[1], out[2] = math.inf, math.inf
+                    if p > 0:
+                        px, py = qx, qy
+                    t = v / parts
+                    qx, qy = ax + t * (bx - ax), ay + t * (by - ay)
+                    if v == parts:
+                        qx, qy = bx, by
+                    elif turn != 0 and v > 0:
+                        qx, qy = _turned(cx, cy, ax, ay, bx, by, turn, t)
+                    z = az + rise * (0.5 * (u + v) / parts)
                 if z < highest:
                     _carve(
-                        heights, means, tops, x0, y0, cell, radius, corner, bottom, kind, box,
-                        px, py, qx, qy, cx, cy, bend, z, joined, out, at,
+                        heights, means, tops, first_row, end_row, x0, y0, cell, radius, corner, bottom, kind,
+                        box, px, py, qx, qy, cx, cy, bend, z, joined, k if level else np.int64(-1), pieces,
+                        turns, out, at,
                     )  # fmt: skip
-                px, py = qx, qy
-        carry[0], carry[1], carry[2] = bx, by, bz
+            if passes > parts + 1:
+                out[1], out[2] = met_depth, met_well
         volume[m] += out[0]
         if out[1] > depth[m]:
             depth[m] = out[1]
@@ -1118,17 +1158,16 @@ def _deepest_line(
 def penetration(
     begin, end, pieces, turns, motion, wanted, radius, corner, drop, least,
     triangles, x0, y0, side, shape, offsets, pyramid, starts, entries, stamps, deep, place,
+    stack, point, here, found, shares,
 ):  # fmt: skip
     """Deepest penetration of the cutter (tip lowered by ``drop``) into the part, by motion, where above
     ``least``.
 
     ``deep`` (m,) starts at ``least``; ``place`` (m, 3) gets the point of the part. Motions not ``wanted`` are
     skipped. Straight motions are exact to 1e-4 mm; arcs are cut into chords until their bulge is below 2e-4
-    mm wherever it matters. ``stamps`` (triangles,) int64 is scratch of this thread, -1 at first.
+    mm wherever it matters. ``stamps`` (triangles,) int64 is scratch of this thread, -1 at first; so
+    are ``stack`` (480,) int64, ``point``, ``here``, ``found`` (4,) and ``shares`` (64, 2).
     """
-    stack = np.empty(3 * 4 * 40, np.int64)
-    point, here, found = np.empty(4), np.empty(4), np.empty(3)
-    shares = np.empty((64, 2))
     count = np.int64(0)
     highest = pyramid[offsets[len(offsets) - 1]]
     for k in range(begin, end):
@@ -1146,39 +1185,6 @@ def penetration(
         if highest - min(az, bz) <= deep[m]:
             continue
         cx, cy, turn = pieces[k, 6], pieces[k, 7], np.int64(turns[k])
-        floor = deep[m]
-        if turn == 0:
-            count += 1
-            best = _deepest_line(
-                ax,
-                ay,
-                az,
-                bx,
-                by,
-                bz,
-                radius,
-                corner,
-                floor,
-                triangles,
-                x0,
-                y0,
-                side,
-                shape,
-                offsets,
-                pyramid,
-                starts,
-                entries,
-                stamps,
-                count,
-                stack,
-                point,
-                here,
-                found,
-            )
-            if best > floor:
-                deep[m] = best
-                place[m, 0], place[m, 1], place[m, 2] = found[0], found[1], found[2]
-            continue
         shares[0, 0], shares[0, 1] = 0.0, 1.0
         depth = 1
         while depth > 0:
