@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from .kernels import march as k
 
 Points = NDArray[np.float64]
+T = TypeVar("T")
 
 WHOLE = 0.8  # share of the ground under a second entry that must still stand
 FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
@@ -24,6 +26,7 @@ CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may st
 LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to the piece
 SPENT = 0.25  # of the radius: beside a start that has been tried none other is
 WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
+HIDDEN = 2.0  # nodes inside the edge of cleared ground: where hidden ground is said to lie
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
 
 
@@ -66,8 +69,12 @@ class Rules:
     @property
     def floor_radius(self) -> float:
         """Radius up to which the floor left by the tip is flat within FLAT, mm."""
+        return self.radius_at(FLAT)
+
+    def radius_at(self, height: float) -> float:
+        """Radius of the cutter ``height`` mm over its tip."""
         c = self.corner
-        return self.radius if c <= 0.0 else self.radius - c + math.sqrt(2.0 * c * FLAT - FLAT * FLAT)
+        return self.radius if c <= height else self.radius - c + math.sqrt(2.0 * c * height - height * height)
 
     @property
     def bite(self) -> float:
@@ -323,7 +330,7 @@ class Clearing:
             position = self._trace(level, walls, piece.points[-1], pieces)
         self.left = self._uncut() if left else []
         if floor and self.rules.floor_radius < self.rules.radius:
-            self._even_floor(level, position, pieces)
+            self.even(level, FLAT, pieces)
         return pieces
 
     def _second_entries(self, level: Level) -> list[Entry]:
@@ -391,20 +398,45 @@ class Clearing:
             )
         )
 
-    def _even_floor(self, level: Level, position: Points | None, pieces: list[Piece]) -> None:
-        """Take off what a cutter as large as the flat of the tip has not swept: ridges between fronts."""
+    def stands(self, level: Level, height: float) -> bool:
+        """True if more than ``height`` is left over the tip somewhere in reach; ``mat`` tells where."""
+        return self._slimmer(height, lambda: self._start(level)) > 0
+
+    def even(
+        self,
+        level: Level,
+        height: float,
+        pieces: list[Piece],
+        zone: NDArray[np.bool_] | None = None,
+    ) -> None:
+        """Take off ridges between fronts that stand more than ``height`` over the tip.
+
+        That is what a cutter of the radius there has not swept. ``zone``: coarse nodes where they count.
+        """
+
+        def walk() -> None:
+            curtain = None if zone is None else Curtain.draw(self, zone)
+            left = self._start(level)
+            while left:
+                piece = self._front(level, pieces[-1].points[-1] if pieces else None, [])
+                if piece is None:
+                    break
+                pieces.append(piece)
+            if curtain is not None:
+                curtain.lift(self)
+
+        self._slimmer(height, walk)
+
+    def _slimmer(self, height: float, run: Callable[[], T]) -> T:
+        """Run something with the radius that the cutter has ``height`` over its tip."""
         whole, spans = self.rules, self.spans
-        self.rules = replace(whole, radius=whole.floor_radius, corner=0.0)
+        self.rules = replace(whole, radius=whole.radius_at(height), corner=0.0)
         self.spans = _spans((self.rules.radius + self.margin_clear) / self.frame.hb)
-        left = self._start(level)
-        while left:
-            piece = self._front(level, position, [])
-            if piece is None:
-                break
-            pieces.append(piece)
-            position = piece.points[-1]
-        self.rules, self.spans = whole, spans
-        self.circle = leading_half(whole.side)
+        try:
+            return run()
+        finally:
+            self.rules, self.spans = whole, spans
+            self.circle = leading_half(whole.side)
 
     def _front(self, level: Level, position: Points | None, waiting: list[Entry]) -> Piece | None:
         """The next piece that starts on a front or by an entry; None when nothing is left to start."""
@@ -909,3 +941,29 @@ class Clearing:
         j = min(max(round((p[0] - f.x0) / f.h), 0), f.nx - 1)
         i = min(max(round((p[1] - f.y0) / f.h), 0), f.ny - 1)
         return float(level.sd[i, j])
+
+
+@dataclass
+class Curtain:
+    """Ground outside a zone, said to be cleared for a while, then shown again."""
+
+    hidden: NDArray[np.bool_]
+    kept: NDArray[np.float32]
+    mark: np.float32
+
+    @classmethod
+    def draw(cls, work: Clearing, zone: NDArray[np.bool_]) -> Curtain:
+        """Hide what stands outside ``zone``; a margin inside the edge, so that no ridge shows at it."""
+        f, r = work.frame, work.rules.radius
+        ny, nx = f.fine
+        shown = np.repeat(np.repeat(zone, 4, axis=0), 4, axis=1)[:ny, :nx]
+        mark = np.float32((r - HIDDEN * f.hd) ** 2)
+        hidden = ~shown & (work.d2 > mark)
+        kept = work.d2[hidden]
+        work.d2[hidden] = mark
+        return cls(hidden, kept, mark)
+
+    def lift(self, work: Clearing) -> None:
+        """Show again what has not been swept meanwhile."""
+        now = work.d2[self.hidden]
+        work.d2[self.hidden] = np.where(now < self.mark, now, self.kept)
