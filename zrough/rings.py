@@ -26,6 +26,7 @@ CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may st
 LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to the piece
 SPENT = 0.25  # of the radius: beside a start that has been tried none other is
 WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
+LANDING = 1.5  # of the radius: how far before a ridge the cutter may come down
 HIDDEN = 2.0  # nodes inside the edge of cleared ground: where hidden ground is said to lie
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
 
@@ -259,7 +260,7 @@ class Clearing:
 
     def __init__(self, frame: Frame, d2: NDArray[np.float32], rules: Rules) -> None:
         self.frame = frame
-        self.rules = rules
+        self.rules = self.whole = rules
         self.d2 = d2
         shape = frame.coarse
         self.mat = np.zeros(shape, np.uint8)
@@ -272,6 +273,7 @@ class Clearing:
         self.prefix = np.zeros((shape[0], shape[1] + 1), np.int32)
         self.epoch = 0
         self.tau = 0.01
+        self.track: list[Points] = []  # paths of all walks of the band so far
         # one node for slivers between nodes; half the corner radius for the ridges it leaves on the floor
         self.slacks = sorted(
             {max(frame.hd, 0.5 * min(rules.corner, 0.3 * rules.radius)), frame.hd}, reverse=True
@@ -329,6 +331,7 @@ class Clearing:
             walls.cut(self, level, piece.points)
             position = self._trace(level, walls, piece.points[-1], pieces)
         self.left = self._uncut() if left else []
+        self.track += [piece.points for piece in pieces]
         if floor and self.rules.floor_radius < self.rules.radius:
             self.even(level, FLAT, pieces)
         return pieces
@@ -412,7 +415,9 @@ class Clearing:
         """Take off ridges between fronts that stand more than ``height`` over the tip.
 
         That is what a cutter of the radius there has not swept. ``zone``: coarse nodes where they count.
+        Ground that was left whole is kept off: such a cutter's arc is less than the real one's.
         """
+        level = replace(level, sd=self._off_whole(level))
 
         def walk() -> None:
             curtain = None if zone is None else Curtain.draw(self, zone)
@@ -426,6 +431,22 @@ class Clearing:
                 curtain.lift(self)
 
         self._slimmer(height, walk)
+
+    def _off_whole(self, level: Level) -> NDArray[np.float32]:
+        """Signed distance of the level, less what stands too near to ground in reach that was left whole."""
+        if not self._start(level):
+            return level.sd
+        from scipy.ndimage import binary_propagation, distance_transform_edt, uniform_filter
+
+        f, square = self.frame, np.ones((3, 3), bool)
+        core = uniform_filter(self.mat * np.float32(9.0), size=3) > 8.5  # no film on a wall
+        if not core.any():
+            return level.sd
+        whole = binary_propagation(core, structure=square, mask=self.mat > 0)
+        away = distance_transform_edt(~whole) * f.hb - (self.rules.radius + 1.5 * f.hb)
+        ny, nx = level.sd.shape
+        fine = np.repeat(np.repeat(away.astype(np.float32), 2, axis=0), 2, axis=1)[:ny, :nx]
+        return np.minimum(level.sd, fine)
 
     def _slimmer(self, height: float, run: Callable[[], T]) -> T:
         """Run something with the radius that the cutter has ``height`` over its tip."""
@@ -606,12 +627,33 @@ class Clearing:
 
     def _clear(self, p: Points, slack: float) -> bool:
         """True if the cutter, ``slack`` larger than it is, can stand at ``p`` without touching anything."""
-        f = self.frame
-        return bool(
-            k.clear_at(
-                self.d2, f.x0, f.y0, f.hd, self.rules.radius, self.rules.floor_radius, slack, p[0], p[1]
-            )
-        )
+        f, r = self.frame, self.rules
+        return bool(k.clear_at(self.d2, f.x0, f.y0, f.hd, r.radius, r.floor_radius, slack, p[0], p[1]))
+
+    def _landing(self, level: Level, goal: Points) -> Points | None:
+        """Where the whole cutter comes down before it goes straight to ``goal``, in steps; None if nowhere.
+
+        A walk by a smaller radius may begin where the rim would come down on a ridge. On the paths of earlier
+        walks it does not.
+        """
+        f, whole, step = self.frame, self.whole, self.rules.step
+        if k.clear_at(self.d2, f.x0, f.y0, f.hd, whole.radius, whole.floor_radius, f.hd, *goal):
+            return goal[None, :]
+        near = np.concatenate([*self.track, np.zeros((0, 2))])
+        away = np.hypot(*(near - goal).T)
+        near = near[(away < LANDING * whole.radius)]
+        near = near[np.argsort(np.hypot(*(near - goal).T), kind="stable")]
+        for q in near[:: max(1, len(near) // 64)]:
+            n = max(1, math.ceil(float(np.hypot(*(goal - q))) / step))
+            line = q + np.linspace(0.0, 1.0, n + 1)[:, None] * (goal - q)
+            if (
+                min(self._sd(level, p) for p in line) >= self.rules.eps
+                and k.clear_at(self.d2, f.x0, f.y0, f.hd, whole.radius, whole.floor_radius, f.hd, *q)
+                and k.way_arc(self.d2, f.x0, f.y0, f.hd, whole.radius, step, self.circle, line) == 0.0
+                and self._tested(line) is not None
+            ):
+                return line
+        return None
 
     def _march(
         self, level: Level, state: NDArray[np.float64], faint: float, seek: bool, most: int = 2_000_000
@@ -713,6 +755,13 @@ class Clearing:
         way = None
         if chain is not None and position is not None:
             way = self._way(level, position, chain, air[: len(air) - len(lead) + 1])
+        if self.rules is not self.whole:
+            line = self._landing(level, lead[0])
+            if line is None:
+                self._forbid(node)
+                return None
+            if len(line) > 1:
+                lead, way = np.concatenate([line[:-1], lead]), None
         saved = self._save(state[:2])
         pts, arcs, last = self._walk(level, state, lead, FAINT)
         if last == 0 or self._is_scrap(saved, pts, arcs, self.rules.sliver):
