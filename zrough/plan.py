@@ -369,13 +369,10 @@ def _clear(
                 {
                     "kind": "channel",
                     "z": level.z,
-                    "x": x,
-                    "y": y,
-                    "width": width,
-                    "area": area,
-                    "reason": f"too narrow for the cap: {width:.2f} mm wide there",
+                    **vars(patch),
+                    "reason": f"too narrow for the cap: {patch.width:.2f} mm wide there",
                 }
-                for x, y, width, area in work.left
+                for patch in work.left
             ]
             if curtain is not None:
                 curtain.lift(work)
@@ -413,6 +410,7 @@ def _left(item: Left, level: Level) -> dict[str, Any]:
         "width": item.width,
         "area": item.area,
         "reason": item.reason,
+        "box": item.box,
     }
 
 

@@ -174,6 +174,17 @@ class Level:
     entries: list[Entry] = field(default_factory=list)
 
 
+@dataclass(frozen=True)
+class Uncut:
+    """Ground left whole: a point in it, clear width there, area, and its box x0, y0, x1, y1; mm, mm2."""
+
+    x: float
+    y: float
+    width: float
+    area: float
+    box: tuple[float, ...]
+
+
 def leading_half(side: int) -> NDArray[np.float64]:
     """Samples (n, 2) of the half circle ahead of a heading along +x, from the material's side."""
     a = np.linspace(-0.5 * math.pi, 0.5 * math.pi, k.SAMPLES)
@@ -285,7 +296,7 @@ class Clearing:
         self.buffer = np.empty((20000, 2))
         self.buffer_arc = np.empty(20000)
         self.dropped: list[tuple[float, float, float]] = []
-        self.left: list[tuple[float, float, float, float]] = []
+        self.left: list[Uncut] = []
         self.find_entries: Callable[[Clearing, Level, bool], list[Entry]] | None = None
 
     @property
@@ -330,7 +341,7 @@ class Clearing:
             pieces.append(piece)
             walls.cut(self, level, piece.points)
             position = self._trace(level, walls, piece.points[-1], pieces)
-        self.left = self._uncut() if left else []
+        self.left = self._uncut(level) if left else []
         self.track += [piece.points for piece in pieces]
         if floor and self.rules.floor_radius < self.rules.radius:
             self.even(level, FLAT, pieces)
@@ -357,8 +368,8 @@ class Clearing:
         window = self.mat[max(0, i - n) : i + n + 1, max(0, j - n) : j + n + 1]
         return window.shape == (2 * n + 1, 2 * n + 1) and bool(window[a * a + b * b <= n * n].mean() > WHOLE)
 
-    def _uncut(self) -> list[tuple[float, float, float, float]]:
-        """Ground in reach that no walk could take: x, y, clear width there and area of each patch, mm."""
+    def _uncut(self, level: Level) -> list[Uncut]:
+        """Ground in reach that no walk could take, patch by patch."""
         from scipy import ndimage
 
         f, r = self.frame, self.rules
@@ -376,8 +387,27 @@ class Clearing:
             i, j = i + box[0].start, j + box[1].start
             m = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
             width = 2.0 * (float(room[i[m], j[m]]) + r.radius)
-            found.append((f.x0 + float(j[m]) * f.hb, f.y0 + float(i[m]) * f.hb, width, area))
+            x, y = f.x0 + float(j[m]) * f.hb, f.y0 + float(i[m]) * f.hb
+            found.append(Uncut(x, y, width, area, self._box(level, i, j)))
         return found
+
+    def _box(self, level: Level, i: NDArray[np.int64], j: NDArray[np.int64]) -> tuple[float, ...]:
+        """Box of all that stands within reach and hangs together with coarse nodes (i, j)."""
+        from scipy.ndimage import binary_propagation, distance_transform_edt
+
+        f, r = self.frame, self.rules.radius
+        reach = distance_transform_edt(level.sd < 0.0) * f.h <= r
+        stands = reach & (self.d2[::2, ::2] > np.float32(r * r))
+        seeds = np.zeros(stands.shape, bool)
+        seeds[np.minimum(2 * i, f.ny - 1), np.minimum(2 * j, f.nx - 1)] = True
+        whole = binary_propagation(seeds, structure=np.ones((3, 3), bool), mask=stands | seeds)
+        rows, cols = np.flatnonzero(whole.any(axis=1)), np.flatnonzero(whole.any(axis=0))
+        return (
+            f.x0 + f.h * (float(cols[0]) - 1.0),
+            f.y0 + f.h * (float(rows[0]) - 1.0),
+            f.x0 + f.h * (float(cols[-1]) + 1.0),
+            f.y0 + f.h * (float(rows[-1]) + 1.0),
+        )
 
     def _start(self, level: Level) -> int:
         """Fill the coarse maps for a level; how many coarse nodes of material are in reach."""
@@ -446,7 +476,7 @@ class Clearing:
         away = distance_transform_edt(~whole) * f.hb - (self.rules.radius + 1.5 * f.hb)
         ny, nx = level.sd.shape
         fine = np.repeat(np.repeat(away.astype(np.float32), 2, axis=0), 2, axis=1)[:ny, :nx]
-        return np.minimum(level.sd, fine)
+        return np.asarray(np.minimum(level.sd, fine), dtype=np.float32)
 
     def _slimmer(self, height: float, run: Callable[[], T]) -> T:
         """Run something with the radius that the cutter has ``height`` over its tip."""
@@ -652,7 +682,7 @@ class Clearing:
                 and k.way_arc(self.d2, f.x0, f.y0, f.hd, whole.radius, step, self.circle, line) == 0.0
                 and self._tested(line) is not None
             ):
-                return line
+                return np.asarray(line, dtype=np.float64)
         return None
 
     def _march(
@@ -755,7 +785,7 @@ class Clearing:
         way = None
         if chain is not None and position is not None:
             way = self._way(level, position, chain, air[: len(air) - len(lead) + 1])
-        if self.rules is not self.whole:
+        if self.rules.radius < self.whole.radius:
             line = self._landing(level, lead[0])
             if line is None:
                 self._forbid(node)
