@@ -127,12 +127,8 @@ def main():
     length = np.nansum(read.lengths()) / 1000
     print(f"path                       {length:8.1f} m, {len(read)} motions, {len(pieces)} pieces")
     print(f"read / pieces              {t_read:8.2f} s / {t_cut:.2f} s")
-    print(
-        f"replay {t_run:8.2f} s, {result.steps} steps, {result.steps / t_run / 1e6:.2f} M/s"
-    )
-    print(
-        f"processor time             {c_run:8.2f} s, {2 * result.steps / c_run / 1e6:.2f} M/s on two cores"
-    )
+    print(f"replay {t_run:8.2f} s, {result.steps} steps, {result.steps / t_run / 1e6:.2f} M/s")
+    print(f"processor time             {c_run:8.2f} s, {2 * result.steps / c_run / 1e6:.2f} M/s on two cores")
     print(f"against triangles          {t_gouge:8.2f} s")
     print(
         f"worst engagement           {result.worst.max():8.2f} degrees, {result.volume.sum() / 1000:.2f} cm3"

@@ -356,7 +356,15 @@ def test_stair_height_on_a_slope():
     result = check("\n".join([*lines, "M30"]), job)
     assert not [f for f in result.failures if f.code in ("gouge", "allowance")]
     reach = result.leftover.reach
-    assert result.leftover.tallest_stair == pytest.approx(1.5, abs=reach + 0.1)
+    left = result.leftover
+    assert left.tallest_stair == pytest.approx(1.5, abs=reach + 0.1)
+    everywhere = (-50.0, -50.0, 50.0, 50.0)
+    assert left.tallest_outside([(-30.0, everywhere)])[0] == 0.0
+    assert left.tallest_outside([(0.0, everywhere)]) == (left.tallest_stair, left.stair_at)  # none so high
+    x, y, _ = left.stair_at
+    found, place = left.tallest_outside([(-30.0, (x - 1.0, y - 1.0, x + 1.0, y + 1.0))])
+    assert 0.0 < found <= left.tallest_stair
+    assert max(abs(place[0] - x), abs(place[1] - y)) > 1.0
 
 
 def test_bad_input_is_one_clear_line(case):

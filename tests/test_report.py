@@ -117,6 +117,27 @@ def test_missed_goals_are_told_apart_from_broken_promises(plan, check):
     assert all(p["kept"] is not False for p in report.report_dict(plan, high)["promises"])
 
 
+def test_stairs_on_ground_listed_as_left_are_told_apart(plan, check):
+    high, partial = copy.copy(check), copy.copy(plan)
+    high.tallest_stair = 2.6
+    high.leftover = copy.copy(check.leftover)
+    asked = []
+
+    def tallest_outside(listed, square):
+        asked.append((listed, square))
+        return 1.4, (1.0, 2.0, -3.0)
+
+    high.leftover.tallest_outside = tallest_outside
+    high.leftover.stair_at = (7.0, 8.0, -9.0)
+    partial.left = [{"kind": "channel", "z": -9.5, "x": 7.0, "y": 8.0, "width": 12.5, "area": 9.0,
+                     "reason": "too narrow for the cap", "box": (5.0, 6.0, 9.0, 10.0)}]  # fmt: skip
+    (goal,) = [p for p in report.report_dict(partial, high)["promises"] if p["name"].startswith("Stairs on")]
+    assert asked == [([(-9.5, (5.0, 6.0, 9.0, 10.0))], False)]
+    assert (goal["kept"], goal["found"]) == (True, 1.4)
+    assert "2.60 mm where ground is listed as left uncut" in goal["note"]
+    assert "7.00, 8.00, -9.00" in goal["note"]
+
+
 def test_nothing_is_claimed_without_a_check(plan):
     told = report.report_dict(plan, None)
     assert told["verdict"] == "not checked"

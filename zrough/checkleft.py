@@ -15,6 +15,7 @@ from zrough.kernels import replay as kernels
 from zrough.nexttool import by_rows
 from zrough.replay import Body, Floats, Replay
 
+DOUBT = 0.005  # mm: how exact a height is, and a reach over a flat
 STEEP = 3.0  # rise over run between nodes above which a slope is a wall
 
 
@@ -30,7 +31,8 @@ class Leftover:
     excess_volume mm3, excess_height, excess_at : what stands above the lowest surface that the cutter, grown
         by the allowances, can reach; on the reach map, two nodes of doubt beside walls taken off.
     flats : one entry a flat: z, area mm2, allowance wanted, lowest, mean and highest leftover found.
-    reach : pitch of the reach map, mm.
+    reach : pitch of the reach map, mm. reach_grid : its nodes; stairs, square_stairs (ny, nx) : what stands
+        above it there, upright and square to the surface.
     """
 
     grid: Grid
@@ -45,6 +47,28 @@ class Leftover:
     reach: float
     normal_stair: float = 0.0
     normal_stair_at: tuple[float, float, float] = (math.nan, math.nan, math.nan)
+    reach_grid: Grid | None = None
+    stairs: Floats | None = None
+    square_stairs: Floats | None = None
+
+    def tallest_outside(
+        self, listed: Sequence[tuple[float, Sequence[float]]], square: bool = False
+    ) -> tuple[float, tuple[float, float, float]]:
+        """Tallest stair, and its place, outside ground that the planner lists as left.
+
+        ``listed``: tip height and box (x0, y0, x1, y1) of each place, mm. ``square``: to the surface.
+        """
+        stairs, grid = self.square_stairs if square else self.stairs, self.reach_grid
+        if stairs is None or grid is None:
+            found = self.normal_stair if square else self.tallest_stair
+            return found, self.normal_stair_at if square else self.stair_at
+        step = round(grid.cell / self.grid.cell)
+        left = self.heights[::step, ::step]
+        free = np.ones(stairs.shape, bool)
+        for z, (x0, y0, x1, y1) in listed:
+            beside = (grid.x < x0) | (grid.x > x1), (grid.y < y0) | (grid.y > y1)
+            free &= beside[0][None, :] | beside[1][:, None] | (left <= z + DOUBT)
+        return _highest(grid, np.where(free, stairs, 0.0), left)
 
     def to_dict(self) -> dict[str, Any]:
         """Numbers without the map."""
@@ -79,7 +103,8 @@ def measure(job: Any, run: Replay, part: Any, bodies: Sequence[tuple[Body, float
     volume, height, place = _excess(reach_grid, reach, left)
     return Leftover(
         run.grid, heights, _shares(normal), stair, stair_at, volume, height, place,
-        _flats(job, run, part, floor), reach_grid.cell, square, square_at,
+        _flats(job, run, part, floor, reach), reach_grid.cell, square, square_at,
+        reach_grid, gap, slant,
     )  # fmt: skip
 
 
@@ -203,8 +228,15 @@ def _shares(normal: Any | None) -> dict[str, float]:
     return {**{f"{k:g}": float(v) for k, v in normal.percentiles.items()}, "largest": float(normal.largest)}
 
 
-def _flats(job: Any, run: Replay, part: Any, floor: float) -> tuple[dict[str, Any], ...]:
-    """Leftover on each level area of the part that the cutter's circle fits on."""
+def _flats(job: Any, run: Replay, part: Any, floor: float, reach: Floats) -> tuple[dict[str, Any], ...]:
+    """Leftover on each level area of the part that the cutter's circle fits on.
+
+    ``typical_mm`` is judged where the cutter comes down to the allowance; None if it does so nowhere, as in
+    a dip whose rim holds it up.
+    """
+    from scipy.ndimage import minimum_filter
+
+    lowest = minimum_filter(reach, size=3)
     tilt = math.cos(math.radians(float(getattr(job.roughing, "flat_tilt_deg", 0.05) or 0.05)))
     t = np.asarray(part.triangles, dtype=np.float64)
     normal = np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])
@@ -224,6 +256,9 @@ def _flats(job: Any, run: Replay, part: Any, floor: float) -> tuple[dict[str, An
         cut = gap < floor + 0.5  # where the cutter has been down to the flat
         # Where the stock was no higher than the allowance, as on its own top, none can be left.
         judged = cut & (run.tops[here] >= np.float32(z + floor - 1e-3))
+        i, j = np.nonzero(here)
+        i, j = np.minimum(i // run.step, len(reach) - 1), np.minimum(j // run.step, reach.shape[1] - 1)
+        judged &= lowest[i, j] <= z + floor + DOUBT
         out.append({
             "z": float(z), "area_mm2": float(size[on].sum() / 2), "wanted_mm": floor,
             "cut_share": float(cut.mean()),

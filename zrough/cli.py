@@ -1,6 +1,7 @@
 """The command line: arguments -> one library call -> print.
 
-Exit status: 0 fine, 1 check failed, 2 bad input, 3 a bug, 130 stopped.
+Exit status: 0 fine, 1 check failed, 2 bad input, 3 a bug, 130 stopped. The check fails on what must not
+run; a goal that is missed (stairs, flats, completeness) is told as NOT MET and does not change the status.
 """
 
 from __future__ import annotations
@@ -109,7 +110,7 @@ def check(
     if as_json:
         _print_json(verdict.to_dict())
     elif not quiet:
-        _print(cliview.check_lines(verdict))
+        _print(cliview.check_lines(verdict, job))
     _leave(_verdict(verdict))
 
 

@@ -71,6 +71,7 @@ def plan_lines(plan: Plan, files: Sequence[Path]) -> list[str]:
     lines = [f"{len(plan.levels)} levels"]
     summary = plan.report.get("summary", {})
     lines += [f"{key.replace('_', ' ')}: {_shown(value)}" for key, value in summary.items()]
+    lines += [_missed(p) for p in plan.report.get("promises", ()) if p["kept"] is False and not p["safety"]]
     if plan.left:
         lines.append(f"left uncut: {len(plan.left)} places")
         lines += [f"  {_place(place)}" for place in plan.left[:5]]
@@ -79,6 +80,12 @@ def plan_lines(plan: Plan, files: Sequence[Path]) -> list[str]:
     if plan.check is not None:
         lines.append("check: passed" if plan.check.ok else "check: FAILED")
     return [*lines, "written: " + ", ".join(str(f) for f in files)]
+
+
+def _missed(goal: Mapping[str, Any]) -> str:
+    """A goal of the job that the program does not reach, on a line."""
+    note = f"; {goal['note']}" if goal["note"] else ""
+    return f"NOT MET: {goal['name']}: {goal['found']:.4g} {goal['unit']}, {goal['limit']:.4g} wanted{note}"
 
 
 def cutters(job: Job, texts: Sequence[str]) -> list[Cutter]:
@@ -169,9 +176,13 @@ def cutting_lines(job: Job) -> list[str]:
     return lines
 
 
-def check_lines(check: Check) -> list[str]:
-    """What a replay found, a line each."""
+def check_lines(check: Check, job: Job | None = None) -> list[str]:
+    """What a replay found, a line each; with the job also the stairs that it wants lower."""
+    from zrough.promises import stair_goals
+
     lines = [f"{key.replace('_', ' ')}: {_shown(v)}" for key, v in check.to_dict().items() if _plain(v)]
+    if job is not None:
+        lines += [_missed(goal.as_dict()) for goal in stair_goals(job, check) if goal.kept is False]
     return [*lines, "check: passed" if check.ok else "check: FAILED"]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,13 +55,14 @@ class EntryRules:
 
 @dataclass(frozen=True)
 class Left:
-    """Ground that is not cut: place, clear width there (mm), plan area (mm2) and the reason."""
+    """Ground that is not cut: place, clear width there (mm), plan area (mm2), the reason, and its box."""
 
     x: float
     y: float
     width: float
     area: float
     reason: str
+    box: tuple[float, float, float, float] | None = None  # x0, y0, x1, y1, mm
 
 
 def ways_in(
@@ -90,8 +91,19 @@ def ways_in(
             if isinstance(found, Entry):
                 entries.append(found)
             else:
-                left.append(found)
+                left.append(replace(found, box=_ground(boxes[area - 1], frame, rules.radius)))
     return entries, left
+
+
+def _ground(box: tuple[slice, slice], frame: Frame, radius: float) -> tuple[float, float, float, float]:
+    """Box of what the cutter reaches from coarse nodes, x0, y0, x1, y1."""
+    rows, cols = box
+    return (
+        frame.x0 + frame.hb * cols.start - radius,
+        frame.y0 + frame.hb * rows.start - radius,
+        frame.x0 + frame.hb * cols.stop + radius,
+        frame.y0 + frame.hb * rows.stop + radius,
+    )
 
 
 def _way_into(

@@ -25,9 +25,10 @@ from .levels import Band, Level
 from .links import Linker, Ways
 from .progress import Progress, watched
 from .regions import Space, cell_size
-from .rings import Clearing, Piece, Rules
+from .ridges import Ridges
+from .rings import Clearing, Curtain, Piece, Rules
 from .rings import Level as Region
-from .sequence import Curtain, Ground, Stage
+from .sequence import Ground, Stage
 from .stock import Stock
 from .surface import ContactSurface
 from .swept import Layer, Swept
@@ -312,6 +313,7 @@ def _clear(
     Bands do not depend on one another; a level without a mark is left out.
     """
     rules = _rules(job, cutter, space.grid.cell, data)
+    allowed = climbs.limits_of(job, space)
     entry = EntryRules.of(job, cutter, data.helix_bore, rules.eps)
     # what the climb levels would trace is better taken at full depth once
     deep_bite = 0.98 * CLIMB_BITE if job.roughing.stair_height > 0.0 else DEEP_BITE
@@ -340,7 +342,8 @@ def _clear(
         if zones is not None and all(zones.empty(level.z) for level in band.levels):
             return [[] for _ in band.levels], [None for _ in band.levels], left, layers
         work = Clearing(space.frame, space.untouched(band.primary.z), mine)
-        for level in band.levels:
+        ridges = Ridges(space, allowed)
+        for level, above in zip(band.levels, [*(v.z for v in band.climbs), math.inf], strict=True):
             curtain = None
             if zones is not None:
                 if level is not band.primary:
@@ -369,16 +372,15 @@ def _clear(
                 {
                     "kind": "channel",
                     "z": level.z,
-                    "x": x,
-                    "y": y,
-                    "width": width,
-                    "area": area,
-                    "reason": f"too narrow for the cap: {width:.2f} mm wide there",
+                    **vars(patch),
+                    "reason": f"too narrow for the cap: {patch.width:.2f} mm wide there",
                 }
-                for x, y, width, area in work.left
+                for patch in work.left
             ]
             if curtain is not None:
                 curtain.lift(work)
+            shown = None if zones is None else zones.at(level.z)
+            ridges.take_off(work, region, level.z, above, out[-1], shown)
             marks.append(feeds.mark(work.d2, rules.radius, rules.corner))
             if keep:
                 layers.append(swept.layer(level.z, work.d2))
@@ -411,6 +413,7 @@ def _left(item: Left, level: Level) -> dict[str, Any]:
         "width": item.width,
         "area": item.area,
         "reason": item.reason,
+        "box": item.box,
     }
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from zrough.reportdata import value
@@ -109,29 +109,46 @@ def _remark(failures: list[Any], broken: list[int]) -> str:
 def _goals(facts: Facts) -> list[Promise]:
     """Stairs, floors and completeness, judged by what the check measured on the stock as left."""
     check, left = facts.check, value(facts.check, "leftover")
-    stair = value(facts.job.roughing, "stair_height") or None
+    stairs = stair_goals(facts.job, check, value(facts.plan, "left", default=()))
     excess, removed = value(left, "excess_volume"), value(check, "removed_mm3")
     share = None if excess is None or not removed else 100.0 * excess / removed
-    tallest, error = _number(value(check, "tallest_stair")), _floor_error(facts, left)
-    where, rest = _at(value(left, "stair_at")), _at(value(left, "excess_at"))
+    error, rest = _floor_error(facts, left), _at(value(left, "excess_at"))
     ball = facts.ball
     load = [] if ball is None or ball.limit is None else [
         _goal("Next cutter's bite within its limit", ball.thickest, ball.limit, 0.0, "mm",
               _at(ball.places[0].at) if ball.places else "")
     ]  # fmt: skip
-    square = _number(value(left, "normal_stair"))
-    wanted = value(facts.job.roughing, "stair_normal")
-    normal = [] if wanted is None else [
-        _goal("Stairs square to the surface as low as wanted", square, wanted, STAIR_SPARE, "mm",
-              _at(value(left, "normal_stair_at")))
-    ]  # fmt: skip
     return [
-        *normal,
+        *stairs[:-1],
         *load,
-        _goal("Stairs on walls as low as wanted", tallest, stair, STAIR_SPARE, "mm", where),
+        stairs[-1],
         _goal("Flats left at the floor allowance, largest error", error, FLOOR_SPARE, 0.0, "mm"),
         _goal("All within reach is cut, share left", _number(share), MOST_EXCESS, 0.0, "%", rest),
     ]  # fmt: skip
+
+
+def stair_goals(job: Any, check: Any, uncut: Iterable[Any] = ()) -> list[Promise]:
+    """The job's limits on stairs, judged outside the ground that is listed as left ``uncut``."""
+    listed = [(value(p, "z"), value(p, "box")) for p in uncut if value(p, "box")]
+    normal = value(job.roughing, "stair_normal")
+    upright = _stairs(check, "Stairs on walls as low as wanted", job.roughing.stair_height or None, listed)
+    if normal is None:
+        return [upright]
+    name = "Stairs square to the surface as low as wanted"
+    return [_stairs(check, name, normal, listed, square=True), upright]
+
+
+def _stairs(check: Any, name: str, wanted: float | None, listed: list[Any], square: bool = False) -> Promise:
+    left = value(check, "leftover")
+    tallest = _number(value(left, "normal_stair") if square else value(check, "tallest_stair"))
+    where = value(left, "normal_stair_at" if square else "stair_at")
+    if not listed or tallest is None:
+        return _goal(name, tallest, wanted, STAIR_SPARE, "mm", _at(where))
+    found, place = left.tallest_outside(listed, square)
+    goal = _goal(name, found, wanted, STAIR_SPARE, "mm", _at(place))
+    if not goal.kept or wanted is None or tallest <= wanted + STAIR_SPARE:
+        return goal
+    return replace(goal, note=f"{tallest:.2f} mm where ground is listed as left uncut, {_at(where)}")
 
 
 def _floor_error(facts: Facts, left: Any) -> float | None:

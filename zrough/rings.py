@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from .kernels import march as k
 
 Points = NDArray[np.float64]
+T = TypeVar("T")
 
 WHOLE = 0.8  # share of the ground under a second entry that must still stand
 FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
@@ -26,6 +28,8 @@ SPENT = 0.25  # of the radius: beside a start that has been tried none other is
 WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
 NARROW = 0.01  # of the radius: the smallest path radius between walls that leave no room for more
 EVENING = 60  # rounds of evening out a slot's walk
+LANDING = 1.5  # of the radius: how far before a ridge the cutter may come down
+HIDDEN = 2.0  # nodes inside the edge of cleared ground: where hidden ground is said to lie
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
 
 
@@ -68,8 +72,12 @@ class Rules:
     @property
     def floor_radius(self) -> float:
         """Radius up to which the floor left by the tip is flat within FLAT, mm."""
+        return self.radius_at(FLAT)
+
+    def radius_at(self, height: float) -> float:
+        """Radius of the cutter ``height`` mm over its tip."""
         c = self.corner
-        return self.radius if c <= 0.0 else self.radius - c + math.sqrt(2.0 * c * FLAT - FLAT * FLAT)
+        return self.radius if c <= height else self.radius - c + math.sqrt(2.0 * c * height - height * height)
 
     @property
     def bite(self) -> float:
@@ -170,6 +178,17 @@ class Level:
     entries: list[Entry] = field(default_factory=list)
 
 
+@dataclass(frozen=True)
+class Uncut:
+    """Ground left whole: a point in it, clear width there, area, and its box x0, y0, x1, y1; mm, mm2."""
+
+    x: float
+    y: float
+    width: float
+    area: float
+    box: tuple[float, ...]
+
+
 def leading_half(side: int) -> NDArray[np.float64]:
     """Samples (n, 2) of the half circle ahead of a heading along +x, from the material's side."""
     a = np.linspace(-0.5 * math.pi, 0.5 * math.pi, k.SAMPLES)
@@ -256,7 +275,7 @@ class Clearing:
 
     def __init__(self, frame: Frame, d2: NDArray[np.float32], rules: Rules) -> None:
         self.frame = frame
-        self.rules = rules
+        self.rules = self.whole = rules
         self.d2 = d2
         shape = frame.coarse
         self.mat = np.zeros(shape, np.uint8)
@@ -269,6 +288,7 @@ class Clearing:
         self.prefix = np.zeros((shape[0], shape[1] + 1), np.int32)
         self.epoch = 0
         self.tau = 0.01
+        self.track: list[Points] = []  # paths of all walks of the band so far
         # one node for slivers between nodes; half the corner radius for the ridges it leaves on the floor
         self.slacks = sorted(
             {max(frame.hd, 0.5 * min(rules.corner, 0.3 * rules.radius)), frame.hd}, reverse=True
@@ -280,7 +300,7 @@ class Clearing:
         self.buffer = np.empty((20000, 2))
         self.buffer_arc = np.empty(20000)
         self.dropped: list[tuple[float, float, float]] = []
-        self.left: list[tuple[float, float, float, float]] = []
+        self.left: list[Uncut] = []
         self.find_entries: Callable[[Clearing, Level, bool], list[Entry]] | None = None
 
     @property
@@ -325,9 +345,10 @@ class Clearing:
             pieces.append(piece)
             walls.cut(self, level, piece.points)
             position = self._trace(level, walls, piece.points[-1], pieces)
-        self.left = self._uncut() if left else []
+        self.left = self._uncut(level) if left else []
+        self.track += [piece.points for piece in pieces]
         if floor and self.rules.floor_radius < self.rules.radius:
-            self._even_floor(level, position, pieces)
+            self.even(level, FLAT, pieces)
         return pieces
 
     def slots(self, level: Level, position: Points | None, tau: float) -> list[Piece]:
@@ -382,8 +403,8 @@ class Clearing:
         window = self.mat[max(0, i - n) : i + n + 1, max(0, j - n) : j + n + 1]
         return window.shape == (2 * n + 1, 2 * n + 1) and bool(window[a * a + b * b <= n * n].mean() > WHOLE)
 
-    def _uncut(self) -> list[tuple[float, float, float, float]]:
-        """Ground in reach that no walk could take: x, y, clear width there and area of each patch, mm."""
+    def _uncut(self, level: Level) -> list[Uncut]:
+        """Ground in reach that no walk could take, patch by patch."""
         from scipy import ndimage
 
         f, r = self.frame, self.rules
@@ -401,8 +422,27 @@ class Clearing:
             i, j = i + box[0].start, j + box[1].start
             m = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
             width = 2.0 * (float(room[i[m], j[m]]) + r.radius)
-            found.append((f.x0 + float(j[m]) * f.hb, f.y0 + float(i[m]) * f.hb, width, area))
+            x, y = f.x0 + float(j[m]) * f.hb, f.y0 + float(i[m]) * f.hb
+            found.append(Uncut(x, y, width, area, self._box(level, i, j)))
         return found
+
+    def _box(self, level: Level, i: NDArray[np.int64], j: NDArray[np.int64]) -> tuple[float, ...]:
+        """Box of all that stands within reach and hangs together with coarse nodes (i, j)."""
+        from scipy.ndimage import binary_propagation, distance_transform_edt
+
+        f, r = self.frame, self.rules.radius
+        reach = distance_transform_edt(level.sd < 0.0) * f.h <= r
+        stands = reach & (self.d2[::2, ::2] > np.float32(r * r))
+        seeds = np.zeros(stands.shape, bool)
+        seeds[np.minimum(2 * i, f.ny - 1), np.minimum(2 * j, f.nx - 1)] = True
+        whole = binary_propagation(seeds, structure=np.ones((3, 3), bool), mask=stands | seeds)
+        rows, cols = np.flatnonzero(whole.any(axis=1)), np.flatnonzero(whole.any(axis=0))
+        return (
+            f.x0 + f.h * (float(cols[0]) - 1.0),
+            f.y0 + f.h * (float(rows[0]) - 1.0),
+            f.x0 + f.h * (float(cols[-1]) + 1.0),
+            f.y0 + f.h * (float(rows[-1]) + 1.0),
+        )
 
     def _start(self, level: Level) -> int:
         """Fill the coarse maps for a level; how many coarse nodes of material are in reach."""
@@ -426,20 +466,63 @@ class Clearing:
             )
         )
 
-    def _even_floor(self, level: Level, position: Points | None, pieces: list[Piece]) -> None:
-        """Take off what a cutter as large as the flat of the tip has not swept: ridges between fronts."""
+    def stands(self, level: Level, height: float) -> bool:
+        """True if more than ``height`` is left over the tip somewhere in reach; ``mat`` tells where."""
+        return self._slimmer(height, lambda: self._start(level)) > 0
+
+    def even(
+        self,
+        level: Level,
+        height: float,
+        pieces: list[Piece],
+        zone: NDArray[np.bool_] | None = None,
+    ) -> None:
+        """Take off ridges between fronts that stand more than ``height`` over the tip.
+
+        That is what a cutter of the radius there has not swept. ``zone``: coarse nodes where they count.
+        Ground that was left whole is kept off: such a cutter's arc is less than the real one's.
+        """
+        level = replace(level, sd=self._off_whole(level))
+
+        def walk() -> None:
+            curtain = None if zone is None else Curtain.draw(self, zone)
+            left = self._start(level)
+            while left:
+                piece = self._front(level, pieces[-1].points[-1] if pieces else None, [])
+                if piece is None:
+                    break
+                pieces.append(piece)
+            if curtain is not None:
+                curtain.lift(self)
+
+        self._slimmer(height, walk)
+
+    def _off_whole(self, level: Level) -> NDArray[np.float32]:
+        """Signed distance of the level, less what stands too near to ground in reach that was left whole."""
+        if not self._start(level):
+            return level.sd
+        from scipy.ndimage import binary_propagation, distance_transform_edt, uniform_filter
+
+        f, square = self.frame, np.ones((3, 3), bool)
+        core = uniform_filter(self.mat * np.float32(9.0), size=3) > 8.5  # no film on a wall
+        if not core.any():
+            return level.sd
+        whole = binary_propagation(core, structure=square, mask=self.mat > 0)
+        away = distance_transform_edt(~whole) * f.hb - (self.rules.radius + 1.5 * f.hb)
+        ny, nx = level.sd.shape
+        fine = np.repeat(np.repeat(away.astype(np.float32), 2, axis=0), 2, axis=1)[:ny, :nx]
+        return np.asarray(np.minimum(level.sd, fine), dtype=np.float32)
+
+    def _slimmer(self, height: float, run: Callable[[], T]) -> T:
+        """Run something with the radius that the cutter has ``height`` over its tip."""
         whole, spans = self.rules, self.spans
-        self.rules = replace(whole, radius=whole.floor_radius, corner=0.0)
+        self.rules = replace(whole, radius=whole.radius_at(height), corner=0.0)
         self.spans = _spans((self.rules.radius + self.margin_clear) / self.frame.hb)
-        left = self._start(level)
-        while left:
-            piece = self._front(level, position, [])
-            if piece is None:
-                break
-            pieces.append(piece)
-            position = piece.points[-1]
-        self.rules, self.spans = whole, spans
-        self.circle = leading_half(whole.side)
+        try:
+            return run()
+        finally:
+            self.rules, self.spans = whole, spans
+            self.circle = leading_half(whole.side)
 
     def _front(self, level: Level, position: Points | None, waiting: list[Entry]) -> Piece | None:
         """The next piece that starts on a front or by an entry; None when nothing is left to start."""
@@ -609,12 +692,33 @@ class Clearing:
 
     def _clear(self, p: Points, slack: float) -> bool:
         """True if the cutter, ``slack`` larger than it is, can stand at ``p`` without touching anything."""
-        f = self.frame
-        return bool(
-            k.clear_at(
-                self.d2, f.x0, f.y0, f.hd, self.rules.radius, self.rules.floor_radius, slack, p[0], p[1]
-            )
-        )
+        f, r = self.frame, self.rules
+        return bool(k.clear_at(self.d2, f.x0, f.y0, f.hd, r.radius, r.floor_radius, slack, p[0], p[1]))
+
+    def _landing(self, level: Level, goal: Points) -> Points | None:
+        """Where the whole cutter comes down before it goes straight to ``goal``, in steps; None if nowhere.
+
+        A walk by a smaller radius may begin where the rim would come down on a ridge. On the paths of earlier
+        walks it does not.
+        """
+        f, whole, step = self.frame, self.whole, self.rules.step
+        if k.clear_at(self.d2, f.x0, f.y0, f.hd, whole.radius, whole.floor_radius, f.hd, *goal):
+            return goal[None, :]
+        near = np.concatenate([*self.track, np.zeros((0, 2))])
+        away = np.hypot(*(near - goal).T)
+        near = near[(away < LANDING * whole.radius)]
+        near = near[np.argsort(np.hypot(*(near - goal).T), kind="stable")]
+        for q in near[:: max(1, len(near) // 64)]:
+            n = max(1, math.ceil(float(np.hypot(*(goal - q))) / step))
+            line = q + np.linspace(0.0, 1.0, n + 1)[:, None] * (goal - q)
+            if (
+                min(self._sd(level, p) for p in line) >= self.rules.eps
+                and k.clear_at(self.d2, f.x0, f.y0, f.hd, whole.radius, whole.floor_radius, f.hd, *q)
+                and k.way_arc(self.d2, f.x0, f.y0, f.hd, whole.radius, step, self.circle, line) == 0.0
+                and self._tested(line) is not None
+            ):
+                return np.asarray(line, dtype=np.float64)
+        return None
 
     def _march(
         self, level: Level, state: NDArray[np.float64], faint: float, seek: bool, most: int = 2_000_000
@@ -716,6 +820,13 @@ class Clearing:
         way = None
         if chain is not None and position is not None:
             way = self._way(level, position, chain, air[: len(air) - len(lead) + 1])
+        if self.rules.radius < self.whole.radius:
+            line = self._landing(level, lead[0])
+            if line is None:
+                self._forbid(node)
+                return None
+            if len(line) > 1:
+                lead, way = np.concatenate([line[:-1], lead]), None
         saved = self._save(state[:2])
         pts, arcs, last = self._walk(level, state, lead, FAINT)
         if last == 0 or self._is_scrap(saved, pts, arcs, self.rules.sliver):
@@ -951,3 +1062,29 @@ class Clearing:
         j = min(max(round((p[0] - f.x0) / f.h), 0), f.nx - 1)
         i = min(max(round((p[1] - f.y0) / f.h), 0), f.ny - 1)
         return float(level.sd[i, j])
+
+
+@dataclass
+class Curtain:
+    """Ground outside a zone, said to be cleared for a while, then shown again."""
+
+    hidden: NDArray[np.bool_]
+    kept: NDArray[np.float32]
+    mark: np.float32
+
+    @classmethod
+    def draw(cls, work: Clearing, zone: NDArray[np.bool_]) -> Curtain:
+        """Hide what stands outside ``zone``; a margin inside the edge, so that no ridge shows at it."""
+        f, r = work.frame, work.rules.radius
+        ny, nx = f.fine
+        shown = np.repeat(np.repeat(zone, 4, axis=0), 4, axis=1)[:ny, :nx]
+        mark = np.float32((r - HIDDEN * f.hd) ** 2)
+        hidden = ~shown & (work.d2 > mark)
+        kept = work.d2[hidden]
+        work.d2[hidden] = mark
+        return cls(hidden, kept, mark)
+
+    def lift(self, work: Clearing) -> None:
+        """Show again what has not been swept meanwhile."""
+        now = work.d2[self.hidden]
+        work.d2[self.hidden] = np.where(now < self.mark, now, self.kept)

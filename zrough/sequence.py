@@ -17,7 +17,7 @@ from .job import Cutter
 from .kernels import march
 from .levels import Level
 from .regions import Space
-from .rings import Clearing, Rules, leading_half
+from .rings import HIDDEN, Rules, leading_half
 from .stock import highest
 from .swept import Swept
 from .toolpath import Toolpath
@@ -25,7 +25,6 @@ from .toolpath import Toolpath
 NEAR = 2.0  # cutter radii round what is worth a visit within which all that stands is shown
 SQUARE = math.sqrt(2.0) - 1.0  # of the smallest path radius: what it leaves in a square corner
 ANY = -1.0  # rad: a bite of any arc
-HIDDEN = 2.0  # nodes inside the edge of cleared ground: where hidden ground is said to lie
 
 Mask = NDArray[np.bool_]
 
@@ -216,33 +215,7 @@ def _coarse_any(fine: Mask, shape: tuple[int, int]) -> Mask:
     return np.asarray(padded.reshape(ny, 4, nx, 4).any(axis=(1, 3)))
 
 
-# -- one level on ground cut before ----------------------------------------------------------------
-
-
-@dataclass
-class Curtain:
-    """Ground outside a level's zone, said to be cleared while the level is planned, then shown again."""
-
-    hidden: Mask
-    kept: NDArray[np.float32]
-    mark: np.float32
-
-    @classmethod
-    def draw(cls, work: Clearing, zone: Mask) -> Curtain:
-        """Hide what stands outside ``zone``; a margin inside the edge, so that no ridge shows at it."""
-        f, r = work.frame, work.rules.radius
-        ny, nx = f.fine
-        shown = np.repeat(np.repeat(zone, 4, axis=0), 4, axis=1)[:ny, :nx]
-        mark = np.float32((r - HIDDEN * f.hd) ** 2)
-        hidden = ~shown & (work.d2 > mark)
-        kept = work.d2[hidden]
-        work.d2[hidden] = mark
-        return cls(hidden, kept, mark)
-
-    def lift(self, work: Clearing) -> None:
-        """Show again what has not been swept meanwhile."""
-        now = work.d2[self.hidden]
-        work.d2[self.hidden] = np.where(now < self.mark, now, self.kept)
+# -- all cutters together --------------------------------------------------------------------------
 
 
 def joined(stages: list[Stage]) -> tuple[list[Level], Toolpath]:

@@ -1,0 +1,94 @@
+"""Ridges between passes: a corner radius leaves them, as high as itself, and they add to the stairs.
+
+A pass clears all ground within the cutter's radius, but only within its flat down to the tip. Where two
+passes of a level meet, a ridge stays. Where a level below goes, it takes the ridge away with what it stands
+on; where the level is the last, the ridge stands on the stair. What passes the limit on stairs is walked
+over again, with the radius at which the cutter's underside is low enough.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .kernels import ridges as kernels
+from .rings import FLAT
+from .stairs import Limits
+
+if TYPE_CHECKING:
+    from .regions import Space
+    from .rings import Clearing, Piece
+    from .rings import Level as Ground
+
+LEAST = 0.02  # mm: a ridge that is too high by less stays
+MARGIN = 2  # coarse nodes round what is too high that are walked over with it
+
+
+class Ridges:
+    """One band on its way up: how high it has been left, node by node."""
+
+    def __init__(self, space: Space, limits: Limits) -> None:
+        self.space = space
+        self.limit = min(limits.height, limits.normal)
+        self.corner = space.corner - space.wall
+        self.left = np.full(space.frame.fine, np.inf, np.float32)
+        self.tip = np.ascontiguousarray(space.cl + space.floor, dtype=np.float32)
+        self.top = np.ascontiguousarray(space.top, dtype=np.float32)
+        self.rows, self.columns, self.inset = _underside(space.radius, self.corner, space.grid.cell)
+
+    @property
+    def idle(self) -> bool:
+        """True if a ridge can do no harm: a square corner leaves none, or nothing limits the stairs."""
+        return self.corner <= FLAT or math.isinf(self.limit)
+
+    def take_off(
+        self,
+        work: Clearing,
+        ground: Ground,
+        z: float,
+        above: float,
+        pieces: list[Piece],
+        shown: NDArray[np.bool_] | None = None,
+    ) -> None:
+        """Walk over what the level at ``z`` has left too high; its new walks are added to ``pieces``.
+
+        ``above`` is the height of the next level of the band, mm, inf for its last. ``shown`` (coarse map):
+        where a later cutter may go.
+        """
+        if self.idle:
+            return
+        radius = self.space.radius
+        kernels.lower(work.d2, z, radius, self.corner, self.left)
+        if not work.stands(ground, FLAT):
+            return
+        if shown is not None:
+            work.mat[~shown] = 0
+        high = np.zeros(work.mat.shape, np.uint8)
+        allowed = kernels.too_high(
+            self.left, self.tip, self.top, self.rows, self.columns, self.inset,
+            z, above, self.limit, LEAST, work.mat, high,
+        )  # fmt: skip
+        if math.isinf(allowed):
+            return
+        from scipy.ndimage import binary_dilation
+
+        wide = np.ones((2 * MARGIN + 1, 2 * MARGIN + 1), bool)
+        zone = np.asarray(binary_dilation(high > 0, structure=wide))
+        work.even(ground, max(FLAT, allowed - z), pieces, zone)
+        kernels.lower(work.d2, z, radius, self.corner, self.left)
+
+
+def _underside(
+    radius: float, corner: float, cell: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Nodes (n,), (n,) within the radius of one, and the height (n,) of the underside over the tip, mm."""
+    n = math.floor(radius / cell)
+    i, j = np.mgrid[-n : n + 1, -n : n + 1]
+    away = np.hypot(i, j) * cell
+    inside = away <= radius
+    over = np.maximum(away[inside] - (radius - corner), 0.0)
+    inset = corner - np.sqrt(np.maximum(corner * corner - over * over, 0.0))
+    return i[inside].astype(np.int64), j[inside].astype(np.int64), inset.astype(np.float64)
