@@ -120,7 +120,7 @@ class Space:
             out = self._beside_stock.copy()
         for earlier in self.before:
             earlier.lay(out, frame, z, self.radius, corner, 3.0 * frame.hd, lean)
-        return out
+        return _deepened(out, frame.hd) if self.is_leftover else out
 
     @cached_property
     def _beside_stock(self) -> NDArray[np.float32]:
@@ -162,7 +162,7 @@ class Space:
         mask = _bilinear(rise, x0, y0, own.cell, Grid(frame.x0, frame.y0, frame.hd, nx, ny)) > 0.0
         inside = np.empty((ny, nx), np.float32)
         doubt = 0.5 * own.cell
-        band = BAND * frame.hd + doubt
+        band = max(BAND * frame.hd, self.corner - self.wall + 2.0 * frame.hd) + doubt
         march.band_distance(mask, frame.x0, frame.y0, frame.hd, band, points, offsets, inside)
         inside[inside <= -0.999 * band] = -2.0 * self.radius  # cleared ground, well away from all that stands
         return -inside - np.float32(doubt)
@@ -181,6 +181,23 @@ class Space:
         away = np.where(solid, -(inside - 0.5 * g.cell), outside - 0.5 * g.cell)
         fine = zoom(away, (np.array(frame.fine) / np.array(away.shape)).tolist(), order=1, grid_mode=False)
         return np.asarray(fine, dtype=np.float64)
+
+
+def _deepened(swept: NDArray[np.float32], pitch: float) -> NDArray[np.float32]:
+    """The swept map with no leap where cleared ground is deeper than its maker knew.
+
+    There it says 0. The clearing engine takes it that what the map holds is a distance, which changes no
+    faster than the place.
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    deep = swept <= 0.0
+    if not deep.any() or deep.all():
+        return swept
+    away, nearest = distance_transform_edt(deep, return_indices=True)
+    edge = np.sqrt(swept[tuple(nearest)][deep])
+    swept[deep] = np.maximum(edge - np.maximum(away[deep] - 1.0, 0.0) * pitch, 0.0) ** 2
+    return swept
 
 
 def _bilinear(values: Map, x0: float, y0: float, cell: float, grid: Grid) -> NDArray[np.float32]:

@@ -260,7 +260,7 @@ def _catch_up(
             lx, ly = math.nan, math.nan
             continue
         ax, ay, bx, by = pieces[k, 0], pieces[k, 1], pieces[k, 3], pieces[k, 4]
-        cx, cy, turn = pieces[k, 6], pieces[k, 7], np.int64(turns[k])
+        cx, cy, turn = pieces[k, 6], pieces[k, 7], int(turns[k])
         ox, oy = bx, by
         if max(az, bz) > limit:  # only the lower share counts
             t = (limit - az) / (bz - az)
@@ -444,7 +444,7 @@ def engagement(
             continue
         ax, ay, bx, by = pieces[k, 0], pieces[k, 1], pieces[k, 3], pieces[k, 4]
         z = min(pieces[k, 2], pieces[k, 5])
-        cx, cy, turn = pieces[k, 6], pieces[k, 7], np.int64(turns[k])
+        cx, cy, turn = pieces[k, 6], pieces[k, 7], int(turns[k])
         dx, dy = bx - ax, by - ay
         length = math.sqrt(dx * dx + dy * dy)
         sx, sy, arc, bends = ax - cx, ay - cy, 0.0, False
@@ -768,7 +768,7 @@ def removal(
         if max(ay, by) + reach < low_y or min(ay, by) - reach > high_y or lowest >= highest:
             continue
         ax, az, bx, bz = pieces[k, 0], pieces[k, 2], pieces[k, 3], pieces[k, 5]
-        cx, cy, turn, m = pieces[k, 6], pieces[k, 7], np.int64(turns[k]), motion[k]
+        cx, cy, turn, m = pieces[k, 6], pieces[k, 7], int(turns[k]), motion[k]
         out[:] = 0.0
         if near:
             _body_contact(
@@ -779,9 +779,9 @@ def removal(
         if not (upright and bz >= az):
             rise = bz - az
             level = abs(rise) <= FILM
-            parts, passes = np.int64(0), np.int64(1)
+            parts, passes = 0, 1
             if not level and not upright:
-                parts = np.int64(math.ceil(abs(rise) / 0.02))
+                parts = int(math.ceil(abs(rise) / 0.02))
                 passes = parts + 1 if rise > 0.0 else 2 * parts + 2
             joined = level and k > start and pieces[k - 1, 3] == ax and pieces[k - 1, 4] == ay
             joined = joined and pieces[k - 1, 5] <= lowest + 1e-9
@@ -792,7 +792,7 @@ def removal(
                     joined = p > 0
                     u, v, bend = p, p + 1, turn
                     if p == parts or p == parts + 1:
-                        u, v, bend = parts, parts, np.int64(0)
+                        u, v, bend = parts, parts, 0
                     elif p > parts:
                         u, v, bend = 2 * parts + 2 - p, 2 * parts + 1 - p, -turn
                     if p == parts + 1:  # what is lowered from here on has been met before
@@ -1184,7 +1184,7 @@ def penetration(
         )
         if highest - min(az, bz) <= deep[m]:
             continue
-        cx, cy, turn = pieces[k, 6], pieces[k, 7], np.int64(turns[k])
+        cx, cy, turn = pieces[k, 6], pieces[k, 7], int(turns[k])
         shares[0, 0], shares[0, 1] = 0.0, 1.0
         depth = 1
         while depth > 0:
