@@ -19,6 +19,9 @@ from .rings import Entry, Frame, Piece, Points
 from .toolpath import Kind, Toolpath
 
 STRAY = 0.01  # rad: how far a move's direction may differ from the walk's; the engagement shifts by as much
+LONG = (
+    25.0  # radii: a longer way is worth a lift as soon as it is quicker; within a pocket few lifts count more
+)
 OVER = 1.0  # mm a link passes above the highest stock in its way
 SLOPE = 8.0  # a lift off the floor is spread over this many times its height
 
@@ -155,10 +158,12 @@ class Linker:
         along = float(np.hypot(*np.diff(piece.way, axis=0).T).sum())
         if along < 4.0 * self.radius:
             return True
-        feed = self._way_feed(piece, level)
         x, y = piece.points[0]
+        if along < LONG * self.radius:
+            up = max(self._safe(at[0], at[1], x, y), at[2], level.z) + OVER
+            return bool(along <= 2.0 * up - at[2] - level.z + math.hypot(x - at[0], y - at[1]))
         over, _ = self._quickest(at, float(x), float(y), level.z)
-        return self.ways.seconds(along, feed) <= over
+        return bool(self.ways.seconds(along, self._way_feed(piece, level)) <= over)
 
     def _way_feed(self, piece: Piece, level: Level) -> float:
         """Feed over cleared ground: slower where the way brushes something."""

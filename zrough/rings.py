@@ -7,7 +7,8 @@ cleared ground, and when a level is done. One engine serves deep levels and clim
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
@@ -43,7 +44,8 @@ class Rules:
     cap : largest arc allowed in material; the walk aims ``margin`` below it.
     margin : error budget: what the maps and the step may hide.
     step : length of one tested step, halved in sharp bends.
-    rho : smallest path radius. rho_seek : the same while the cutter is in air.
+    rho : smallest path radius. rho_seek : the same while the cutter is in air. rho_tight : the same for a
+        second go at ground that is left because bends have no room.
     ease_in : the arc nears the cap no faster than over this much path.
     eps : the centre stays this far inside the admissible area.
     drop_area : a wall piece that removes less than this area is left, mm2.
@@ -68,6 +70,7 @@ class Rules:
     side: int = 1
     film: float = 0.0
     both: bool = False
+    rho_tight: float = math.inf
 
     @property
     def floor_radius(self) -> float:
@@ -324,10 +327,29 @@ class Clearing:
         (mm) deep is not done. With ``floor`` the ridges that a corner radius leaves are taken off as well.
         """
         self.tau = tau
-        left = self._start(level)
         pieces: list[Piece] = []
-        waiting = list(level.entries)
-        if left and self.find_entries is not None:
+        self._serve(level, position, pieces, walls_first)
+        if self.left and self.rules.rho_tight < self.rules.rho:
+            # into dead ends and close channels, as far as bends there is room for let it come
+            with self._ruled(rho=self.rules.rho_tight):
+                self._serve(level, pieces[-1].points[-1] if pieces else position, pieces, enter=False)
+        self.track += [piece.points for piece in pieces]
+        if floor and self.rules.floor_radius < self.rules.radius:
+            self.even(level, FLAT, pieces)
+        return pieces
+
+    def _serve(
+        self,
+        level: Level,
+        position: Points | None,
+        pieces: list[Piece],
+        walls_first: bool = False,
+        enter: bool = True,
+    ) -> None:
+        """Add walks to ``pieces`` until nothing more can start; ``left`` is what remains."""
+        left = self._start(level)
+        waiting = list(level.entries) if enter else []
+        if left and enter and self.find_entries is not None:
             waiting += self.find_entries(self, level, False)
         walls = _Walls.of(self, level)
         if walls_first or not left:
@@ -336,7 +358,7 @@ class Clearing:
             # one front from wherever it starts best, then everything that can start from a wall: a pass that
             # rolls in along the wall it starts from wastes least
             piece = self._front(level, position, waiting)
-            if piece is None:
+            if piece is None and enter:
                 # what lies behind a neck too narrow for the cap gets a way in of its own
                 waiting = self._second_entries(level)
                 piece = self._front(level, position, waiting) if waiting else None
@@ -346,24 +368,26 @@ class Clearing:
             walls.cut(self, level, piece.points)
             position = self._trace(level, walls, piece.points[-1], pieces)
         self.left = self._uncut(level) if left else []
-        self.track += [piece.points for piece in pieces]
-        if floor and self.rules.floor_radius < self.rules.radius:
-            self.even(level, FLAT, pieces)
-        return pieces
 
-    def slots(self, level: Level, position: Points | None, tau: float) -> list[Piece]:
-        """What `run` left on a level because the cap stops the cutter there, cut as wide as it comes."""
+    @contextmanager
+    def _ruled(self, **changes: float) -> Iterator[None]:
+        """Other rules for a while; the material stands on the side it stood on before afterwards."""
         whole = self.rules
-        self.rules = replace(
-            whole, cap=math.pi, margin=0.0, ease_in=1e-3 * whole.step, rho=NARROW * whole.radius
-        )
+        self.rules = replace(whole, **changes)  # type: ignore[arg-type]
         try:
-            pieces = self.run(level, position, tau)
+            yield
         finally:
             self.rules = whole
             self.circle = leading_half(whole.side)
+
+    def slots(self, level: Level, position: Points | None, tau: float) -> list[Piece]:
+        """What `run` left on a level because the cap stops the cutter there, cut as wide as it comes."""
+        cap, r = self.rules.cap, self.rules
+        tight = min(r.rho, NARROW * r.radius)
+        with self._ruled(cap=math.pi, margin=0.0, ease_in=1e-3 * r.step, rho=tight, rho_tight=tight):
+            pieces = self.run(level, position, tau)
         for piece in pieces:
-            piece.slot = bool(piece.arcs.max(initial=0.0) > whole.cap)
+            piece.slot = bool(piece.arcs.max(initial=0.0) > cap)
             if piece.slot:
                 piece.points = self._evened(level, piece.points)
         return pieces
@@ -826,7 +850,7 @@ class Clearing:
                 self._forbid(node)
                 return None
             if len(line) > 1:
-                lead, way = np.concatenate([line[:-1], lead]), None
+                lead, way = np.concatenate([line[:-1], lead]), self._route(level, position, line[0])
         saved = self._save(state[:2])
         pts, arcs, last = self._walk(level, state, lead, FAINT)
         if last == 0 or self._is_scrap(saved, pts, arcs, self.rules.sliver):
@@ -849,17 +873,17 @@ class Clearing:
         pts, start, heading = self._entry_path(entry)
         k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, pts)
         k.clear_coarse_path(self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, pts)
-        whole = self.rules
         found = self._approach(level, start, heading, FAINT)
+        rho = self.rules.rho
         if found is None and entry.kind == "ramp":
             # in a channel hardly wider than the cutter there is no room for a bend of the usual radius
-            self.rules = replace(whole, rho=NARROW * whole.radius)
-            found = self._approach(level, start, heading, FAINT)
-        if found is None:
-            walk, arcs = start[None, :], np.zeros(1)
-        else:
+            rho = min(rho, NARROW * self.rules.radius)
+        with self._ruled(rho=rho):
+            if found is None:
+                found = self._approach(level, start, heading, FAINT)
+            if found is None:
+                return Piece(start[None, :], np.zeros(1), None, entry)
             walk, arcs, _ = self._walk(level, found[0], found[1], FAINT)
-        self.rules = whole
         return Piece(walk, arcs, None, entry)
 
     def _entry_path(self, entry: Entry) -> tuple[Points, Points, Points]:
