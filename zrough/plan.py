@@ -40,7 +40,7 @@ Marks = list[list[feeds.Mark | None]]  # by band and level
 CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
 SHANK_GAP = 0.01  # mm
 FILM = 0.05  # mm: a bite on a wall no deeper, and shorter than the radius, is a trace of the path, no stair
-TIGHT = 0.02  # of the radius: smallest path radius in dead ends and close channels
+TIGHT = 0.04  # of the radius: smallest path radius in dead ends and close channels
 DEEP_BITE = 0.03  # mm: a cusp this thick on the wall of a deep level is worth a trace
 
 
