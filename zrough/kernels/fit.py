@@ -12,12 +12,16 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+_OPTIONS = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
+_kernel = njit(cache=True, **_OPTIONS)
+_helper = njit(no_cpython_wrapper=True, **_OPTIONS)  # called by kernels alone
+
 LARGEST_HALF_SWEEP = 1.4835  # 85 degrees: an arc stays below 170
 LINE_BONUS = 1.3  # an arc must reach this much further than a line to be worth it
 EASE_ABOVE = 0.02  # rad; kinks below one degree are left alone
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
+@_helper
 def line_fits(p, i, j, tol, stray):
     """True if points i..j advance along the chord i-j, stay within tol of it and keep its direction."""
     dx, dy, dz = p[j, 0] - p[i, 0], p[j, 1] - p[i, 1], p[j, 2] - p[i, 2]
@@ -38,7 +42,7 @@ def line_fits(p, i, j, tol, stray):
     return True
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
+@_helper
 def arc_holds(p, i, j, bend, tol, stray, rising):
     """True if every point and chord of i..j lies within tol of the arc, in order along it and headed so."""
     ax, ay = p[i, 0], p[i, 1]
@@ -78,7 +82,7 @@ def arc_holds(p, i, j, bend, tol, stray, rising):
     return True
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
+@_helper
 def arc_bend(p, i, j, tol, stray, r_min, r_max, rising, wish):
     """Bend of an arc i-j within tol, 0 if there is none. ``wish`` (NaN: none) is preferred if allowed."""
     ax, ay = p[i, 0], p[i, 1]
@@ -129,7 +133,7 @@ def arc_bend(p, i, j, tol, stray, r_min, r_max, rising, wish):
     return 0.0
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
+@_helper
 def piece(p, i, j, tol, stray, r_min, r_max, rising, heading):
     """(fits, bend) of the piece i-j: a line if one fits, else an arc leaving along ``heading`` if it can."""
     if line_fits(p, i, j, tol, stray):
@@ -145,7 +149,7 @@ def piece(p, i, j, tol, stray, r_min, r_max, rising, heading):
     return bend != 0.0, bend
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
+@_helper
 def headings(p, i, j, bend):
     """Directions in plan at the start and at the end of a piece; NaN if it goes straight up or down."""
     dx, dy = p[j, 0] - p[i, 0], p[j, 1] - p[i, 1]
@@ -156,7 +160,7 @@ def headings(p, i, j, bend):
     return chord - half, chord + half
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
+@_helper
 def kink(a, b):
     """Angle between two directions, 0 where one is unknown."""
     if np.isnan(a) or np.isnan(b):
@@ -165,7 +169,7 @@ def kink(a, b):
     return abs(d - 2.0 * np.pi * np.rint(d / (2.0 * np.pi)))
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
+@_helper
 def follows(p, i, j, tol, stray, r_min, r_max, rising, arcs):
     """True if the piece i-j fits as a line (arcs 0) or as an arc (arcs 1)."""
     if arcs == 0:
@@ -173,7 +177,7 @@ def follows(p, i, j, tol, stray, r_min, r_max, rising, arcs):
     return arc_bend(p, i, j, tol, stray, r_min, r_max, rising, np.nan) != 0.0
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
+@_helper
 def furthest(p, i, first, limit, tol, stray, r_min, r_max, rising, arcs):
     """Largest j found in first..limit for which i-j fits, by doubling, then halving; i if none does."""
     good, bad = i, limit + 1
@@ -192,7 +196,7 @@ def furthest(p, i, first, limit, tol, stray, r_min, r_max, rising, arcs):
     return good
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_kernel
 def fit_pieces(p, run, stops, tol, stray, min_length, r_min, r_max, rising, joints, bends):
     """Fit the whole polyline; returns the number of pieces.
 
@@ -227,7 +231,7 @@ def fit_pieces(p, run, stops, tol, stray, min_length, r_min, r_max, rising, join
     return count
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True)
+@_helper
 def ease(p, run, block, count, tol, stray, min_length, r_min, r_max, rising, joints, bends):
     """Move joints of the pieces block..count back where that spares a short piece or flattens a kink.
 

@@ -7,8 +7,12 @@ import math
 import numpy as np
 from numba import njit
 
+_OPTIONS = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
+_kernel = njit(cache=True, **_OPTIONS)
+_helper = njit(no_cpython_wrapper=True, **_OPTIONS)  # called by kernels alone
 
-@njit(cache=True, nogil=True)
+
+@_helper
 def _strays(h, lo, hi, tol, ay, ax, by, bx, cy, cx):
     """Does the plane through three nodes of the map leave the band lo - tol .. hi + tol inside the triangle?
 
@@ -44,7 +48,7 @@ def _strays(h, lo, hi, tol, ay, ax, by, bx, cy, cx):
     return False
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _edge(h, lo, hi, tol, v, u, dv, du, half, split):
     """Must the edge of half length ``half`` along (dv, du) be split at its middle (v, u)?"""
     if split[v, u]:
@@ -65,7 +69,7 @@ def _edge(h, lo, hi, tol, v, u, dv, du, half, split):
             return
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _square(h, lo, hi, tol, v, u, half, odd, split):
     """Must the square round (v, u) be split at its centre? ``odd`` tells which diagonal it has."""
     if split[v, u]:
@@ -80,7 +84,7 @@ def _square(h, lo, hi, tol, v, u, half, odd, split):
             return
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def split_nodes(h, lo, hi, tol, size, split):
     """Mark every middle node at which a right triangle must be halved, small triangles first.
 
@@ -103,7 +107,7 @@ def split_nodes(h, lo, hi, tol, size, split):
         side *= 2
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _triangle(tri, m, normal, x, y, z):
     """Square of the distance of (x, y, z) from triangle m."""
     nx, ny, nz = normal[m, 0], normal[m, 1], normal[m, 2]
@@ -127,7 +131,7 @@ def _triangle(tri, m, normal, x, y, z):
     return nearest
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _over(tri, m, x, y):
     """Height of triangle m at (x, y), -inf when it does not lie there or stands upright."""
     ax, ay = tri[m, 1, 0] - tri[m, 0, 0], tri[m, 1, 1] - tri[m, 0, 1]
@@ -143,7 +147,7 @@ def _over(tri, m, x, y):
     return tri[m, 0, 2] + u * (tri[m, 1, 2] - tri[m, 0, 2]) + v * (tri[m, 2, 2] - tri[m, 0, 2])
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _gap(box, m, x, y, z):
     """Square of the distance of (x, y, z) from upright box m."""
     dx = max(box[m, 0] - x, 0.0, x - box[m, 3])
@@ -152,7 +156,7 @@ def _gap(box, m, x, y, z):
     return dx * dx + dy * dy + dz * dz
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def nearest_part(
     h, first, last, x0, y0, cell, tri, normal, box, starts, items, bx0, by0, pitch, nbx, nby, gap, under
 ):
@@ -203,7 +207,7 @@ def nearest_part(
             gap[i, j] = math.sqrt(best) if z >= top else -math.sqrt(best)
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def ball_rest(part, rise, every, first, last, out):
     """Height of the ball's centre when it rests on the part: max of part + rise over the footprint.
 
@@ -223,7 +227,7 @@ def ball_rest(part, rise, every, first, last, out):
             out[row, column] = best
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def ball_cut(stock, before, cell, radius, path, fresh, first, bite, volume):
     """Drive a ball-nose through the stock and note what it meets at every point.
 

@@ -18,13 +18,19 @@ import math
 import numpy as np
 from numba import njit
 
+_OPTIONS = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
+_kernel = njit(cache=True, **_OPTIONS)
+# called by kernels alone: no way in from Python, which takes as long to compile as a small helper itself
+_helper = njit(no_cpython_wrapper=True, **_OPTIONS)
+_fast = njit(no_cpython_wrapper=True, fastmath=True, **_OPTIONS)
+
 HALF_PI = 0.5 * math.pi
 SAMPLES = 161  # points on the leading half circle, odd so that one looks straight ahead
 UNEVEN = 0.02  # rad; where the bend changes by more from one step to the next, the arc within a step is asked
 DONE, FULL, STUCK, LOST, CONTACT = 0, 1, 2, 3, 4
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _lerp(a, x0, y0, h, x, y):
     u = (x - x0) / h
     v = (y - y0) / h
@@ -40,7 +46,7 @@ def _lerp(a, x0, y0, h, x, y):
     return top + v * (low - top)
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _swept2(d2, x0, y0, hd, x, y):
     """Squared distance from (x, y) to the nearest swept centre; 0 outside the map (air)."""
     u = (x - x0) / hd
@@ -59,7 +65,7 @@ def _swept2(d2, x0, y0, hd, x, y):
     return top + v * (low - top) - hd * hd * (u * (1.0 - u) + v * (1.0 - v))
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _crease2(d2, x0, y0, hd, x, y, low):
     """Squared distance as `_swept2`, but right where two swept areas meet.
 
@@ -89,7 +95,7 @@ def _crease2(d2, x0, y0, hd, x, y, low):
     return max(low, high)
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
     """Arc of the leading half circle of radius ``probe`` that lies in material, rad.
 
@@ -122,7 +128,7 @@ def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
     return total
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _touch(d2, x0, y0, hd, radius, probe, x, y, samples):
     """True if any material lies on the circle of radius ``probe`` round (x, y)."""
     r2 = radius * radius
@@ -138,7 +144,7 @@ def _touch(d2, x0, y0, hd, radius, probe, x, y, samples):
     return False
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@_fast
 def _lower_span(row, a, b, base, dy2, ramp, zero):
     """Lower ``row[a : b + 1]`` to (base + ramp)^2 + dy2.
 
@@ -153,7 +159,7 @@ def _lower_span(row, a, b, base, dy2, ramp, zero):
         part[k] = (new if new < old else old) + zero
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _ramp(hd, reach):
     """Distances of the nodes of a span from its first."""
     out = np.empty(int(2.0 * reach / hd) + 3, np.float32)
@@ -162,7 +168,7 @@ def _ramp(hd, reach):
     return out
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _stamp(d2, x0, y0, hd, reach, hole, x, y, ramp, zero):
     """Lower ``d2`` to the squared distance from (x, y) wherever that lies between ``hole`` and ``reach``.
 
@@ -191,7 +197,7 @@ def _stamp(d2, x0, y0, hd, reach, hole, x, y, ramp, zero):
             _lower_span(d2[i], j0, j1, np.float32((j0 - fj) * hd), dy2, ramp, zero)
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _stamp_ahead(d2, x0, y0, hd, reach, hole, px, py, x, y, ramp, zero):
     """As `_stamp` after the same at (px, py): nodes that lie nearer to that one are as low as they can be."""
     ny, nx = d2.shape
@@ -232,7 +238,7 @@ def _stamp_ahead(d2, x0, y0, hd, reach, hole, px, py, x, y, ramp, zero):
             _lower_span(d2[i], j0, j1, np.float32((j0 - fj) * hd), dy2, ramp, zero)
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _count_disc(blk, i, j, spans, sign):
     ny, nx = blk.shape
     n = spans.shape[0] // 2
@@ -247,7 +253,7 @@ def _count_disc(blk, i, j, spans, sign):
             blk[r, q] += sign
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _holds(d2, i, j, ratio, r2):
     """True if any fine node round coarse node (i, j) still stands."""
     half = ratio // 2
@@ -258,7 +264,7 @@ def _holds(d2, i, j, ratio, r2):
     return False
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, depth):
     """Take coarse nodes newly swept by a cutter at (x, y) out of ``mat`` and ``blk``; how many they were.
 
@@ -290,7 +296,7 @@ def _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, depth):
     return gone
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def stamp_path(d2, x0, y0, hd, reach, pts):
     """Sweep the cutter along the sample points ``pts (n, 2)`` on the fine map only."""
     ramp = _ramp(hd, reach)
@@ -299,7 +305,7 @@ def stamp_path(d2, x0, y0, hd, reach, pts):
         _stamp(d2, x0, y0, hd, reach, 0.0, pts[k, 0], pts[k, 1], ramp, zero)
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat, blk, free, prefix):
     """Fill ``free``, ``mat`` and ``blk`` for a level; the number of coarse nodes of material in reach.
 
@@ -322,7 +328,7 @@ def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat,
                 any_material = True
     total = 0
     if any_material:
-        _disc_counts(free, prefix, (radius - margin_reach) / hb, mat, blk, True)
+        _disc_counts(free, prefix, (radius - margin_reach) / hb, mat, blk, any_material)
         for i in range(ny):
             for j in range(nx):
                 if mat[i, j] and blk[i, j] == 0:
@@ -331,11 +337,12 @@ def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat,
     if total == 0:
         blk[:, :] = 0
         return 0
-    _disc_counts(mat, prefix, (radius + margin_clear) / hb, free, blk, False)
+    # a literal True or False would compile the callee a second time
+    _disc_counts(mat, prefix, (radius + margin_clear) / hb, free, blk, not any_material)
     return total
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _disc_counts(src, prefix, n, where, out, only):
     """out = number of set nodes of ``src`` within ``n`` pitches, everywhere or where ``where`` is set."""
     ny, nx = src.shape
@@ -362,7 +369,7 @@ def _disc_counts(src, prefix, n, where, out, only):
                 out[i, j] += prefix[r, min(nx, j + w + 1)] - prefix[r, max(0, j - w)]
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _escape_ok(sd, x0, y0, h, eps, x, y, hx, hy, side, rho, turn):
     """True if a turn away from the wall at the smallest path radius stays in the admissible area."""
     # centre of the turning circle, on the side away from the material
@@ -380,7 +387,7 @@ def _escape_ok(sd, x0, y0, h, eps, x, y, hx, hy, side, rho, turn):
     return True
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _allowed(sd, x0, y0, h, eps, x, y, hx, hy, side, rho):
     d = _lerp(sd, x0, y0, h, x, y)
     if d < eps:
@@ -390,7 +397,7 @@ def _allowed(sd, x0, y0, h, eps, x, y, hx, hy, side, rho):
     return _escape_ok(sd, x0, y0, h, eps, x, y, hx, hy, side, rho, 2.2)
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, bend, step, side, rho):
     c = math.cos(bend)
     s = math.sin(bend)
@@ -399,7 +406,7 @@ def _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, bend, step, side, rho):
     return _allowed(sd, x0, y0, h, eps, x + step * nx_, y + step * ny_, nx_, ny_, side, rho)
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def march(
     d2,
     sd,
@@ -643,7 +650,7 @@ def march(
     return status, n, last_cut
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def clear_coarse_path(mat, blk, spans, d2, radius, x0, y0, hd, hb, pts):
     """Bring ``mat`` and ``blk`` up to date along ``pts``, whole discs looked at; how many nodes went."""
     ratio = int(round(hb / hd))
@@ -653,7 +660,7 @@ def clear_coarse_path(mat, blk, spans, d2, radius, x0, y0, hd, hb, pts):
     return gone
 
 
-@njit(cache=True, nogil=True)
+@_helper
 def _is_front(free, blk, i, j):
     ny, nx = free.shape
     if not free[i, j] or blk[i, j] != 0:
@@ -666,7 +673,7 @@ def _is_front(free, blk, i, j):
     return False
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def find_front(free, blk, tabu, seen, epoch, si, sj, goal, queue, parent):
     """Breadth-first over clear ground from node (si, sj) to the nearest front node, or to ``goal`` if >= 0.
 
@@ -705,7 +712,7 @@ def find_front(free, blk, tabu, seen, epoch, si, sj, goal, queue, parent):
     return -1
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def find_any_front(free, blk, tabu, x0, y0, hb, x, y):
     """Nearest front node to (x, y) as the crow flies, wherever it lies; flat index or -1."""
     ny, nx = free.shape
@@ -721,7 +728,7 @@ def find_any_front(free, blk, tabu, x0, y0, hb, x, y):
     return where
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def toward(free, blk, i, j, reach, out):
     """Unit vector (x, y) in ``out`` from node (i, j) to the uncut nodes near it; False if there are none."""
     ny, nx = free.shape
@@ -742,7 +749,7 @@ def toward(free, blk, i, j, reach, out):
     return True
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def up_front(free, blk, start, side, seen, epoch, longest, out):
     """Follow the front from node ``start`` against the direction of cutting; number of nodes in ``out``.
 
@@ -755,8 +762,9 @@ def up_front(free, blk, start, side, seen, epoch, longest, out):
     out[0] = start
     n = 1
     seen[i, j] = epoch
+    near = n + 1  # a literal 2 would compile the callee a second time
     while n < longest:
-        if not toward(free, blk, i, j, 2, n_dir):
+        if not toward(free, blk, i, j, near, n_dir):
             return n
         bx = side * n_dir[1]  # backward: the heading turned round
         by = -side * n_dir[0]
@@ -791,7 +799,7 @@ def up_front(free, blk, start, side, seen, epoch, longest, out):
     return n
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def sight(sd, free, blk, x0, y0, h, hb, eps, ax, ay, bx, by):
     """True if the straight way from a to b runs over clear, admissible ground."""
     ny, nx = free.shape
@@ -810,7 +818,7 @@ def sight(sd, free, blk, x0, y0, h, hb, eps, ax, ay, bx, by):
     return True
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def pull(sd, free, blk, x0, y0, h, hb, eps, pts, keep):
     """Straighten a chain of points: ``keep`` gets the indices that must stay; their number is returned."""
     n = pts.shape[0]
@@ -840,7 +848,7 @@ def pull(sd, free, blk, x0, y0, h, hb, eps, pts, keep):
     return m
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which, out):
     """out[k] = 1 where a cutter at boundary point ``which[k]`` would still cut at least ``tau`` deep.
 
@@ -878,13 +886,13 @@ def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which
                 break
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def arc_at(d2, x0, y0, hd, radius, x, y, hx, hy, circle):
     """Arc in material on the leading half circle at one pose, rad."""
     return _arc(d2, x0, y0, hd, radius, radius, x, y, hx, hy, circle)
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def way_arc(d2, x0, y0, hd, radius, step, circle, way):
     """Largest arc in material along a polyline ``way (n, 2)``, rad, half a node too large; takes nothing."""
     worst = 0.0
@@ -915,7 +923,7 @@ def way_arc(d2, x0, y0, hd, radius, step, circle, way):
     return worst
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y):
     """True if a standing cutter at (x, y), ``slack`` larger than it is, touches no material anywhere.
 
@@ -938,7 +946,7 @@ def clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y):
     return True
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def band_distance(mask, x0, y0, h, band, pts, offsets, out):
     """Signed distance to closed rings in a band of ``band`` mm; ``+-band`` beyond; sign from ``mask``."""
     ny, nx = mask.shape
@@ -975,7 +983,7 @@ def band_distance(mask, x0, y0, h, band, pts, offsets, out):
             out[i, j] = d if mask[i, j] else -d
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def lower_discs(heights, x0, y0, pitch, radius, z, pts, stride):
     """Lower ``heights`` to ``z`` within ``radius`` of every ``stride``-th point and the last."""
     ny, nx = heights.shape
@@ -996,7 +1004,7 @@ def lower_discs(heights, x0, y0, pitch, radius, z, pts, stride):
             break
 
 
-@njit(cache=True, nogil=True)
+@_kernel
 def highest_along(heights, x0, y0, pitch, radius, ax, ay, bx, by):
     """Greatest height within ``radius`` of the straight way from a to b; -inf where there is none."""
     ny, nx = heights.shape

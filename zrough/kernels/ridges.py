@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
 def lower(d2, z, radius, corner, left):
     """Lower ``left`` to what a cutter at tip height ``z`` leaves; ``d2`` squared distance to its centres."""
     ny, nx = d2.shape
@@ -28,7 +28,7 @@ def lower(d2, z, radius, corner, left):
                 left[i, j] = h
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
 def too_high(left, tip, top, rows, columns, inset, z, above, limit, least, mat, out):
     """Mark in ``out`` the coarse nodes that the level at ``z`` has to make lower; the least height allowed.
 

@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
 def lay(beyond, unit, full, shift, sx0, sy0, sh, out, x0, y0, h, radius, near):
     """Lower ``out`` to what a cutter of ``radius`` would have to have swept to leave the same ground.
 

@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
 def first_met(taller, x0, y0, pitch, radius, pts, out):
     """Raise ``out (n,)`` to the largest ``taller (ny, nx)`` that each of ``pts (n, 2)`` is first to reach.
 
