@@ -169,37 +169,13 @@ def _ramp(hd, reach):
 
 
 @_helper
-def _stamp(d2, x0, y0, hd, reach, hole, x, y, ramp, zero):
+def _stamp(d2, x0, y0, hd, reach, hole, px, py, x, y, ramp, zero):
     """Lower ``d2`` to the squared distance from (x, y) wherever that lies between ``hole`` and ``reach``.
 
     A walk needs the rim alone: what lies deeper than a few nodes inside was swept by the steps before, and
-    how deep inside makes no difference.
+    how deep inside makes no difference. The last step went to (px, py): nodes nearer to that place are as low
+    as they can be. Where (px, py) is (x, y) itself, all round is lowered.
     """
-    ny, nx = d2.shape
-    fi = (y - y0) / hd
-    fj = (x - x0) / hd
-    n = reach / hd
-    m = hole / hd
-    for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
-        dy = np.float32((i - fi) * hd)
-        dy2 = dy * dy
-        q = (i - fi) * (i - fi)
-        half = math.sqrt(max(0.0, n * n - q))
-        j0 = max(0, int(math.ceil(fj - half)))
-        j1 = min(nx - 1, int(math.floor(fj + half)))
-        if q < m * m:
-            inner = math.sqrt(m * m - q)
-            a = min(j1, int(math.floor(fj - inner)))
-            b = max(j0, int(math.ceil(fj + inner)))
-            _lower_span(d2[i], j0, a, np.float32((j0 - fj) * hd), dy2, ramp, zero)
-            _lower_span(d2[i], b, j1, np.float32((b - fj) * hd), dy2, ramp, zero)
-        else:
-            _lower_span(d2[i], j0, j1, np.float32((j0 - fj) * hd), dy2, ramp, zero)
-
-
-@_helper
-def _stamp_ahead(d2, x0, y0, hd, reach, hole, px, py, x, y, ramp, zero):
-    """As `_stamp` after the same at (px, py): nodes that lie nearer to that one are as low as they can be."""
     ny, nx = d2.shape
     fi = (y - y0) / hd
     fj = (x - x0) / hd
@@ -302,7 +278,7 @@ def stamp_path(d2, x0, y0, hd, reach, pts):
     ramp = _ramp(hd, reach)
     zero = np.float32(0.0 * hd)
     for k in range(pts.shape[0]):
-        _stamp(d2, x0, y0, hd, reach, 0.0, pts[k, 0], pts[k, 1], ramp, zero)
+        _stamp(d2, x0, y0, hd, reach, 0.0, pts[k, 0], pts[k, 1], pts[k, 0], pts[k, 1], ramp, zero)
 
 
 @_kernel
@@ -619,7 +595,7 @@ def march(
         if arc > faint:
             # a faint run that leads back to work counts; one that does not is taken off the end, never swept
             for q in range(swept, n):
-                _stamp_ahead(d2, x0, y0, hd, reach, hole, sx, sy, out[q, 0], out[q, 1], ramp, zero)
+                _stamp(d2, x0, y0, hd, reach, hole, sx, sy, out[q, 0], out[q, 1], ramp, zero)
                 sx, sy = out[q, 0], out[q, 1]
             swept = n
         last = chosen
@@ -642,7 +618,7 @@ def march(
                 break
     if status == FULL:
         for q in range(swept, n):
-            _stamp_ahead(d2, x0, y0, hd, reach, hole, sx, sy, out[q, 0], out[q, 1], ramp, zero)
+            _stamp(d2, x0, y0, hd, reach, hole, sx, sy, out[q, 0], out[q, 1], ramp, zero)
             sx, sy = out[q, 0], out[q, 1]
     norm = math.sqrt(hx * hx + hy * hy)
     state[0], state[1], state[2], state[3] = x, y, hx / norm, hy / norm
