@@ -13,6 +13,7 @@ import numpy as np
 import parts
 import pytest
 import shapely
+import trimesh
 from shapely.affinity import translate
 
 import zrough
@@ -305,3 +306,28 @@ def test_a_slightly_tilted_floor_is_one_level():
     assert plan.levels[0].floor
     assert "flat" in plan.levels[0].reason
     assert plan.check.ok, [f.message for f in plan.check.failures]
+
+
+def test_a_flat_open_to_the_side_alone_is_cut_between_primary_levels():
+    """Steps at corners of the block, well away from the pocket whose depth sets the primary levels."""
+
+    def box(low, high):
+        return trimesh.creation.box(bounds=[low, high])
+
+    steps = [box((52, -1, -10), (81, 14, 1)), box((-1, -1, -9.7), (20, 14, 1))]
+    mesh = trimesh.boolean.difference(
+        [box((0, 0, -40), (80, 60, 0)), box((6, 26, -24), (70, 54, 1)), *steps], engine="manifold"
+    )
+    made = zrough.Job.from_dict({
+        "stock": {"min": [0.0, 0.0, -40.0], "max": [80.0, 60.0, 0.0]},
+        "cutter": {"diameter": 12.7, "corner_radius": 0.75, "flutes": 3, "flute_length": 28.0,
+                   "overhang": 50.0},
+        "material": {"name": "tool steel, pre-hardened"},
+        "machine": {"max_spindle_rpm": 15000.0, "max_feed": 8000.0},
+        "roughing": {"level_depth": 12.0, "stair_height": 1.27, "wall_allowance": 0.5, "floor_allowance": 0.2,
+                     "engagement_deg": 50.0},
+    }, mesh=(np.asarray(mesh.vertices), np.asarray(mesh.faces)))  # fmt: skip
+    result = zrough.plan(made)
+    assert result.check.ok, result.check.failures
+    found = {round(f["z"], 1): f["typical_mm"] for f in result.check.leftover.flats}
+    assert [found[z] for z in (-9.7, -10.0, -24.0)] == pytest.approx([0.2] * 3, abs=0.005)

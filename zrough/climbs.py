@@ -245,7 +245,8 @@ class _Trimmer:
             at = np.stack([g.x0 + g.cell * j, g.y0 + g.cell * i], axis=1)
             _, near = cKDTree(self.walls.xy).query(at)
             chosen[i, j] |= wanted[near]
-        number, count = label(gained | self.open, structure=np.ones((3, 3)))
+        # beside the stock too: what stands open there may be more than the cutter's reach away from it
+        number, count = label(self.space.mask(level.z) | self.open, structure=np.ones((3, 3)))
         joined = np.zeros(count + 1, bool)
         joined[number[self.open]] = True
         lone = gained & ~joined[number]
@@ -253,8 +254,7 @@ class _Trimmer:
             lowest = np.full(count + 1, math.inf)
             np.minimum.at(lowest, number[lone], self.tip[lone])
             tall = above - lowest > min(self.limits.height, self.limits.normal) * SPARE
-            if level.floor:
-                tall |= lowest >= level.z - self.drops.get(level.z, 0.0) - 1e-6
+            tall[number[flat]] = True
             chosen = (chosen & ~lone) | (lone & tall[number])
             lone &= tall[number]
         return chosen, lone
