@@ -20,7 +20,7 @@ from cases import NAMES, SIZES, case
 
 import zrough
 from zrough import Job, run_batch
-from zrough.batchpool import cores
+from zrough.threads import cores
 
 
 def jobs(count: int, size: str) -> list[tuple[str, Job]]:

@@ -18,8 +18,9 @@ import pytest
 import zrough
 from zrough import BatchError, Cancelled, Job, OutputError, run_batch
 from zrough.batch import find_jobs, read_records, stop_when
-from zrough.batchpool import cores, execute_apart
+from zrough.batchpool import execute_apart
 from zrough.batchwork import Task, execute, headline
+from zrough.threads import cores
 
 WORK = batch_works.scripted
 
