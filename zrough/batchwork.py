@@ -164,12 +164,12 @@ def _into_folder(task: Task, job: Job, digest: str, progress: Progress) -> Outco
             files = {p.name: p.read_bytes() for p in sorted(Path(scratch).iterdir()) if p.is_file()}
         return Outcome(_status(result), result.message, digest, result.numbers, files=files)
     final = Path(task.out)
-    scratch = _scratch_beside(final)
+    beside = _scratch_beside(final)
     try:
-        result = task.work(job, scratch, progress)
-        swap_folder(scratch, final)
+        result = task.work(job, beside, progress)
+        swap_folder(beside, final)
     finally:
-        shutil.rmtree(scratch, ignore_errors=True)
+        shutil.rmtree(beside, ignore_errors=True)
     return Outcome(_status(result), result.message, digest, result.numbers)
 
 
