@@ -92,8 +92,8 @@ def main() -> None:
         files = [r.files for r in records]
         print(
             f"{workers:>8}{len(allowed):>7}{seconds:>9.1f}{first / seconds:>7.2f}"
-            f"{spent:>8.1f}{sum(each):>9.1f}{alone / ideal:>8.2f}{60 * len(todo) / seconds:>10.1f}{peak:>18.0f}  "
-            f"{good} of {len(todo)} good{same}",
+            f"{spent:>8.1f}{sum(each):>9.1f}{alone / ideal:>8.2f}"
+            f"{60 * len(todo) / seconds:>10.1f}{peak:>18.0f}  {good} of {len(todo)} good{same}",
             flush=True,
         )
         for record in records:
