@@ -333,7 +333,7 @@ def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat,
             for j in range(nx):
                 if mat[i, j] and blk[i, j] == 0:
                     mat[i, j] = 0
-                total += mat[i, j]
+                total += np.int64(mat[i, j])  # interpreted, a sum of bytes would stay one
     if total == 0:
         blk[:, :] = 0
         return 0
@@ -350,7 +350,7 @@ def _disc_counts(src, prefix, n, where, out, only):
         acc = 0
         prefix[i, 0] = 0
         for j in range(nx):
-            acc += src[i, j]
+            acc += np.int64(src[i, j])
             prefix[i, j + 1] = acc
     reach = int(math.floor(n))
     half = np.empty(2 * reach + 1, np.int64)
