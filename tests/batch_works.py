@@ -8,6 +8,7 @@ import numpy as np
 
 from zrough import PartError
 from zrough.batchwork import Result
+from zrough.io import write_atomic
 
 
 def scripted(job, out, progress):
@@ -40,6 +41,8 @@ def scripted(job, out, progress):
     if order == "half":
         (out / "program.nc").write_text("half a prog")
         os.kill(os.getpid(), 9)
+    if order == "grow":
+        write_atomic(out / "program.nc", "G1 X1\n" * int(detail))
     part = b"" if job.part.file is None else job.file(job.part.file, "part.file").read_bytes()
     (out / "program.nc").write_bytes(job.roughing.model_dump_json().encode() + part)
     (out / "report.json").write_text('{"ok": true}')

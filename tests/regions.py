@@ -38,6 +38,7 @@ class Region:
     stock: tuple[float, float, float, float] | None
     radius: float
     cap_deg: float
+    nodes: float = 30.0  # grid cells a cutter radius; a plan takes 30 by itself
 
     @property
     def centres(self):
@@ -46,8 +47,8 @@ class Region:
 
     @property
     def cell(self) -> float:
-        """The pitch that a plan takes by itself."""
-        return self.radius / 30.0
+        """The pitch of the level's maps, mm."""
+        return self.radius / self.nodes
 
     def swept(self, centres):
         """Plan shape of the material that a cutter on ``centres`` takes."""

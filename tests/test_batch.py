@@ -16,9 +16,9 @@ import batch_works
 import pytest
 
 import zrough
-from zrough import BatchError, Cancelled, Job, OutputError, run_batch
+from zrough import BatchError, Cancelled, Job, OutputError, run_batch, threads
 from zrough.batch import find_jobs, read_records, stop_when
-from zrough.batchpool import cores, execute_apart
+from zrough.batchpool import execute_apart
 from zrough.batchwork import Task, execute, headline
 
 WORK = batch_works.scripted
@@ -195,7 +195,28 @@ def test_executor_that_loses_a_task_gets_it_once_more(make, tmp_path):
 
 def test_workers_share_the_cores(make, tmp_path):
     records = run_batch(make("", ""), tmp_path, workers=2, work=WORK)
-    assert records[0].numbers["threads"] == max(1, cores() // 2)
+    assert records[0].numbers["threads"] == max(1, threads.count() // 2)
+
+
+@pytest.mark.parametrize(
+    ("numba", "openmp", "expected"),
+    [(None, None, None), ("3", None, 3), ("3", "2", 3), (None, "2", 2), (None, "4,2", 4), ("0", "x", None)],
+)
+def test_threads_as_the_environment_says(monkeypatch, numba, openmp, expected):
+    """OMP_NUM_THREADS may be a list, outermost level first (OpenMP API, from memory)."""
+    for name, value in (("NUMBA_NUM_THREADS", numba), ("OMP_NUM_THREADS", openmp)):
+        monkeypatch.delenv(name, raising=False)
+        if value is not None:
+            monkeypatch.setenv(name, value)
+    assert threads.count() == (expected or len(os.sched_getaffinity(0)))
+
+
+def test_one_thread_means_one_all_the_way_down(make, tmp_path, monkeypatch):
+    """Somebody else's worker that was given one thread hands no more on to the process of its job."""
+    monkeypatch.setenv("NUMBA_NUM_THREADS", "1")
+    (_, job) = make("")[0]
+    outcome, _ = execute_apart(Task("a", job, WORK), 30, None)
+    assert outcome.numbers["threads"] == 1
 
 
 def test_worker_killed_from_outside(make, tmp_path):

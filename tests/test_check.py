@@ -13,6 +13,8 @@ from check_case import BOSS, FLOOR, HALF, PLATE, TOP, WALL, Case, R, good_progra
 from zrough.check import check
 from zrough.errors import CheckError, NcError
 
+pytestmark = pytest.mark.compiled
+
 
 @pytest.fixture(scope="module")
 def case():

@@ -12,6 +12,8 @@ import numpy as np
 import pytest
 from check_case import FLOOR, PLATE, WALL, Case, good_program, rings
 
+pytestmark = pytest.mark.compiled
+
 LEVELS = (-10.0, PLATE + FLOOR)
 RINGS = rings()
 BLOCK = 8  # lines of a ring with the step that leads to it

@@ -11,6 +11,8 @@ import zrough
 from zrough import Cancelled, PlanError, cli, cliview
 from zrough.batch import Record
 
+pytestmark = pytest.mark.compiled
+
 JOB = """
 units = "mm"
 part.file = "part.stl"

@@ -9,6 +9,8 @@ import parts
 import pytest
 import trimesh
 
+pytestmark = pytest.mark.compiled
+
 SIZES = {
     "lid_core": (160, 120, 55),
     "bowl_cavity": (160, 160, 60),

@@ -135,6 +135,7 @@ def test_thin_rib_survives_the_sideways_tolerance():
     assert len(kept & set(rib.tolist())) > 0.2 * len(rib)
 
 
+@pytest.mark.compiled
 def test_a_map_of_a_real_size_gives_a_sane_file():
     grid = Grid.covering((-80.0, -60.0), (80.0, 60.0), 0.1)
     x, y = np.meshgrid(grid.x, grid.y)

@@ -32,6 +32,7 @@ def ceil_to(heights, stair):
 # ------------------------------------------------------------------ thickness square to the part
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize(
     ("dz", "alpha", "normal"), [(10.0, 60.0, 5.0), (12.0, 45.0, 8.4853), (5.0, 70.0, 1.7101)]
 )
@@ -48,6 +49,7 @@ def test_stairs_on_a_slope(dz, alpha, normal):
     np.testing.assert_allclose(found.thickness[inner], found.vertical[inner] * cosine, atol=1e-9)
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize("alpha", [30.0, 60.0])
 def test_stairs_on_a_cone(alpha):
     """On a straight-sided cone the tip of every stair stands dz * cos(alpha) off the side."""
@@ -66,6 +68,7 @@ def test_stairs_on_a_cone(alpha):
     assert found.largest <= 1.2 * math.cos(math.radians(alpha)) + 1e-3
 
 
+@pytest.mark.compiled
 def test_stairs_on_a_sphere():
     """Distance of a point from a sphere is its distance from the centre less the radius."""
     ball = trimesh.creation.icosphere(6, 30.0)
@@ -81,6 +84,7 @@ def test_stairs_on_a_sphere():
     assert found.largest == pytest.approx(exact.max(), abs=0.004)
 
 
+@pytest.mark.compiled
 def test_beside_an_upright_wall_it_is_the_width_of_the_stock():
     """A box on a plate with 0.3 mm left on its walls: 0.3, not the height of the wall."""
     plate, box = trimesh.creation.box((40, 40, 2)), trimesh.creation.box((10, 10, 20))
@@ -130,6 +134,7 @@ def test_no_overlap_is_refused():
 # ------------------------------------------------------------------ load of the next cutter
 
 
+@pytest.mark.compiled
 def test_even_layer_on_a_flat():
     """Bite = layer less allowance; volume per path = step * layer - cusp left, by the circle's area."""
     grid = Grid(0.0, 0.0, 0.1, 301, 241)
@@ -152,6 +157,7 @@ def test_even_layer_on_a_flat():
     assert np.nanmedian(first) == pytest.approx(0.5 * segment, rel=0.06)  # half of it lies off the map
 
 
+@pytest.mark.compiled
 def test_too_thick_a_layer_fails_with_its_places():
     grid = Grid(0.0, 0.0, 0.1, 301, 201)
     flat = np.zeros(grid.shape)
@@ -167,6 +173,7 @@ def test_too_thick_a_layer_fails_with_its_places():
     assert min(apart) >= 6.0
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize("alpha", [30.0, 45.0, 60.0])
 @pytest.mark.parametrize("angle", [0.0, 90.0])
 def test_stairs_on_a_slope_bite(alpha, angle):
@@ -183,6 +190,7 @@ def test_stairs_on_a_slope_bite(alpha, angle):
     assert np.nanmax(inside) <= theory + 0.005
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize(("style", "step"), [("raster", 100.0), ("raster", 0.4), ("contour", 0.4)])
 def test_stairs_on_a_cone_and_a_sphere(style, step):
     """One line over the middle meets the tips whole; with lines beside it, none meets more."""
@@ -207,6 +215,7 @@ def test_stairs_on_a_cone_and_a_sphere(style, step):
             assert worst >= theory - 0.1  # the tip's node stands up to a cell behind the tip
 
 
+@pytest.mark.compiled
 def test_all_the_leftover_down_to_the_cusps_is_taken():
     grid = Grid.covering((-10.0, -10.0), (10.0, 10.0), 0.1)
     x, y = np.meshgrid(grid.x, grid.y)
@@ -221,6 +230,7 @@ def test_all_the_leftover_down_to_the_cusps_is_taken():
     )  # a sloping border asks for the ball beyond the map
 
 
+@pytest.mark.compiled
 def test_exact_tip_heights_may_be_given():
     grid = Grid(0.0, 0.0, 0.1, 201, 161)
     flat = np.zeros(grid.shape)

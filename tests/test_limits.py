@@ -21,6 +21,8 @@ from zrough.grid import Grid
 from zrough.job import Job
 from zrough.surface import ContactSurface
 
+pytestmark = pytest.mark.compiled
+
 GRID = Grid(-40.0, -30.0, 0.5, 161, 121)
 BAND = 4 * GRID.cell
 SQUARE = [[-10.0, -10.0], [10.0, -10.0], [10.0, 10.0], [-10.0, 10.0]]

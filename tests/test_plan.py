@@ -14,6 +14,8 @@ import zrough
 from zrough.errors import PlanError, StockError
 from zrough.toolpath import Kind
 
+pytestmark = pytest.mark.compiled
+
 
 def job(mesh, top=0.0, bottom=None, **tables):
     vertices = mesh[0]

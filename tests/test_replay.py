@@ -78,6 +78,7 @@ def by_line(program, values, line):
 
 
 # Straight side cut of width ae: cos(phi) = 1 - ae / R, plane geometry of circle and line.
+@pytest.mark.compiled
 @pytest.mark.parametrize("width", [0.3, 1.0, 3.0, 4.5, 6.0, 9.0])
 @pytest.mark.parametrize("angle", [0.0, 17.3, 90.0])
 def test_side_cut_is_within_half_a_degree(width, angle):
@@ -118,7 +119,14 @@ def circle_law(path_radius, step):
 
 
 @pytest.mark.parametrize(
-    ("path_radius", "step"), [(3.0, 1.2), (6.0, 3.0), (9.0, 2.0), (12.0, 1.5), (24.0, 3.0)]
+    ("path_radius", "step"),
+    [
+        (3.0, 1.2),
+        (6.0, 3.0),
+        (9.0, 2.0),
+        pytest.param(12.0, 1.5, marks=pytest.mark.compiled),
+        pytest.param(24.0, 3.0, marks=pytest.mark.compiled),
+    ],
 )
 @pytest.mark.parametrize("turn", ["G2", "G3"])
 def test_circular_expansion_is_within_half_a_degree(path_radius, step, turn):

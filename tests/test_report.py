@@ -18,6 +18,8 @@ from zrough.page import build
 from zrough.reportdata import Facts, as_dict
 from zrough.toolpath import Kind
 
+pytestmark = pytest.mark.compiled
+
 
 @pytest.fixture(scope="module")
 def plan():

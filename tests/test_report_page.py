@@ -14,6 +14,7 @@ from zrough import report
 
 pytestmark = [
     pytest.mark.slow,
+    pytest.mark.compiled,
     pytest.mark.skipif(report_browser.BROWSER is None, reason="chromium is not installed"),
 ]
 STATE = "document.documentElement.dataset.report"

@@ -71,6 +71,7 @@ def inner_points(region):
     return at[shapely.contains_xy(region.centres, at[:, 0], at[:, 1])]
 
 
+@pytest.mark.compiled
 def test_ridges_over_the_limit_are_walked_over():
     region, walks, work = field()
     at = inner_points(region)
@@ -91,6 +92,7 @@ def test_ridges_over_the_limit_are_walked_over():
         assert stands.max() < 0.02
 
 
+@pytest.mark.compiled
 def test_no_walk_where_ridges_do_no_harm():
     region, _, work = field()
     _, ground, _ = level(region)
@@ -105,6 +107,7 @@ def test_no_walk_where_ridges_do_no_harm():
         assert not pieces
 
 
+@pytest.mark.compiled
 def test_ground_left_whole_is_kept_off():
     region, _, work = field()
     frame, ground, _ = level(region)

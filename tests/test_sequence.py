@@ -26,6 +26,8 @@ from zrough.report import json_schema
 from zrough.stock import load_leftover
 from zrough.toolpath import Kind
 
+pytestmark = pytest.mark.compiled
+
 WALL, FLOOR, DEPTH, CAP = 0.3, 0.2, 7.0, 60.0
 WIDE = {
     "number": 1,

@@ -16,11 +16,12 @@ from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import IO, Any
 
-from zrough.batchpool import Stage, cores, execute_apart, run_tasks
+from zrough.batchpool import Stage, execute_apart, run_tasks
 from zrough.batchwork import Outcome, Task, Work, execute, plan_and_write, plan_without_report, swap_folder
 from zrough.errors import BatchError, Cancelled, ZroughError
 from zrough.io import OutputError, make_folder, write_atomic
 from zrough.job import Job
+from zrough.threads import cores
 
 __all__ = [
     "Record",
@@ -37,6 +38,7 @@ _log = logging.getLogger(__name__)
 
 RECORDS = "records.jsonl"
 FINISHED = ("done", "check failed")  # the planner ran to its end: same input, same result
+MAX_LIST = 16_000_000  # bytes of a list of job files
 IN_FLIGHT = 64  # tasks handed to a foreign executor at a time: their inputs travel as bytes
 
 
@@ -109,6 +111,9 @@ def _listed(source: Path) -> list[Path]:
     if not source.is_file():
         raise BatchError(f"{source}: no such folder, list or job file")
     try:
+        if (size := source.stat().st_size) > MAX_LIST:
+            most = f"at most {MAX_LIST / 1e6:g} MB"
+            raise BatchError(f"{source}: {size / 1e6:.0f} MB; a list of job files has {most}; split it")
         lines = source.read_text("utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as exc:
         raise BatchError(f"{source}: not a list of job files in UTF-8 text ({type(exc).__name__})") from None
@@ -209,7 +214,11 @@ class _Batch:
         self.by_name = {task.name: task for task in self.tasks}
         self.lock = _lock(out)
         self._sweep()
-        self.lines = _Lines(out / RECORDS)
+        try:
+            self.lines = _Lines(out / RECORDS)
+        except OutputError:
+            self.lock.close()
+            raise
 
     def _sweep(self) -> None:
         """Remove what a killed run left under temporary names."""
@@ -343,7 +352,7 @@ class _Lines:
 
     def __init__(self, path: Path) -> None:
         try:
-            torn = path.exists() and path.read_bytes()[-1:] not in (b"", b"\n")
+            torn = _ends_within_a_line(path)
             self._stream = open(path, "ab")  # noqa: SIM115 (open for the whole run)
             if torn:  # the last run was killed while writing a line
                 self._stream.write(b"\n")
@@ -368,13 +377,21 @@ class _Lines:
             self._stream.close()
 
 
+def _ends_within_a_line(path: Path) -> bool:
+    if not path.is_file() or path.stat().st_size == 0:
+        return False
+    with open(path, "rb") as stream:
+        stream.seek(-1, os.SEEK_END)
+        return stream.read() != b"\n"
+
+
 def read_records(out: str | os.PathLike[str]) -> dict[str, Record]:
     """The latest record of each job in ``out/records.jsonl``; torn lines of a killed run are passed over."""
     path = Path(out) / RECORDS
     known = {f.name for f in fields(Record)}
     found: dict[str, Record] = {}
     try:
-        lines = path.read_text("utf-8", errors="replace").splitlines()
+        lines = path.read_text("utf-8", errors="replace").splitlines() if path.is_file() else []
     except OSError:
         return found
     for line in lines:

@@ -19,6 +19,7 @@ from multiprocessing import Pipe
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
 
+from zrough import threads
 from zrough.batchwork import Outcome, Task
 from zrough.errors import BatchError
 
@@ -26,14 +27,6 @@ Stage = Callable[[str, str, int, int], None]
 
 TICK = 0.2  # s between looks at clocks and memory
 DEATHS_AT_START = 3  # workers in a row that die before they are ready: something is wrong with all
-
-
-def cores() -> int:
-    """Processors this process may use."""
-    try:
-        return len(os.sched_getaffinity(0))
-    except AttributeError:
-        return os.cpu_count() or 1
 
 
 @dataclass
@@ -48,10 +41,10 @@ class _Held:
 class _Worker:
     """One worker process and the line to it."""
 
-    def __init__(self, threads: int, memory_limit: float | None) -> None:
+    def __init__(self, share: int, memory_limit: float | None) -> None:
         mine, theirs = Pipe()
-        environment = {**os.environ, "NUMBA_NUM_THREADS": str(threads), "OMP_NUM_THREADS": str(threads)}
-        environment["OPENBLAS_NUM_THREADS"] = str(threads)
+        environment = {**os.environ, "NUMBA_NUM_THREADS": str(share), "OMP_NUM_THREADS": str(share)}
+        environment["OPENBLAS_NUM_THREADS"] = str(share)
         source = str(Path(__file__).resolve().parents[1])
         inherited = environment.get("PYTHONPATH")
         environment["PYTHONPATH"] = source + (os.pathsep + inherited if inherited else "")
@@ -132,7 +125,7 @@ class _Pool:
         self, workers: int, timeout: float | None, memory_limit: float | None, on_stage: Stage | None
     ) -> None:
         self.size = workers
-        self.threads = max(1, cores() // workers)
+        self.threads = max(1, threads.count() // workers)
         self.timeout = timeout
         self.memory_limit = memory_limit
         self.on_stage = on_stage

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from zrough.errors import Cancelled, ZroughError
+from zrough.io import OutputError, make_folder
 from zrough.job import Job
 from zrough.progress import Progress
 
@@ -163,24 +164,44 @@ def _into_folder(task: Task, job: Job, digest: str, progress: Progress) -> Outco
             files = {p.name: p.read_bytes() for p in sorted(Path(scratch).iterdir()) if p.is_file()}
         return Outcome(_status(result), result.message, digest, result.numbers, files=files)
     final = Path(task.out)
-    final.parent.mkdir(parents=True, exist_ok=True)
-    scratch_dir = tempfile.mkdtemp(prefix=f".{final.name}.", suffix=".tmp", dir=final.parent)
+    beside = _scratch_beside(final)
     try:
-        result = task.work(job, Path(scratch_dir), progress)
-        swap_folder(Path(scratch_dir), final)
+        result = task.work(job, beside, progress)
+        swap_folder(beside, final)
     finally:
-        shutil.rmtree(scratch_dir, ignore_errors=True)
+        shutil.rmtree(beside, ignore_errors=True)
     return Outcome(_status(result), result.message, digest, result.numbers)
 
 
+def _scratch_beside(final: Path) -> Path:
+    make_folder(final.parent)
+    try:
+        return Path(tempfile.mkdtemp(prefix=f".{final.name}.", suffix=".tmp", dir=final.parent))
+    except OSError as exc:
+        raise _unwritable(final, exc) from exc
+
+
 def swap_folder(new: Path, final: Path) -> None:
-    """Give ``new`` the name ``final``; an older folder of that name goes."""
-    new.chmod(0o755)  # mkdtemp makes private folders
+    """Give ``new`` the name ``final``; an older folder of that name goes.
+
+    Raises
+    ------
+    OutputError : the folder above is read-only, or something else than a folder has the name.
+    """
     old = new.with_name(new.name + ".old")
-    if final.exists():
-        os.replace(final, old)
-    os.replace(new, final)
+    try:
+        new.chmod(0o755)  # mkdtemp makes private folders
+        if final.exists():
+            os.replace(final, old)
+        os.replace(new, final)
+    except OSError as exc:
+        raise _unwritable(final, exc) from exc
     shutil.rmtree(old, ignore_errors=True)
+
+
+def _unwritable(folder: Path, exc: OSError) -> OutputError:
+    reason = exc.strerror or exc
+    return OutputError(f"{folder}: cannot be written: {reason}; free space or choose another folder")
 
 
 def _status(result: Result) -> str:

@@ -66,6 +66,8 @@ def read(path: Path, tessellation: float = 0.01) -> RawMesh:
             )
     if kind in (".step", ".stp"):
         return _step(path, tessellation)
+    if kind == ".3mf":
+        _check_archive(path)
     return _mesh(path, kind)
 
 
@@ -124,6 +126,25 @@ def _check_stl(path: Path) -> int:
         f"{path.name}: cut short or no STL file: it announces {count} triangles, {whole} would fit in its "
         f"{size} bytes; export again"
     )
+
+
+def _check_archive(path: Path) -> None:
+    """A 3MF file is an archive: what it unpacks to counts, not its size on the disk."""
+    import zipfile
+
+    from zrough.part import MAX_FILE_BYTES
+
+    try:
+        with zipfile.ZipFile(path) as archive:
+            size = sum(entry.file_size for entry in archive.infolist())
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
+        reason = _printable(str(error)[:80])
+        raise PartError(f"{path.name}: unreadable as 3MF ({reason}); export again") from None
+    if size > MAX_FILE_BYTES:
+        raise PartError(
+            f"{path.name}: unpacks to {size / 1e6:.0f} MB, limit {MAX_FILE_BYTES / 1e6:.0f} MB; "
+            "export with a coarser tolerance"
+        )
 
 
 def _mesh(path: Path, kind: str, raw: bytes | None = None) -> RawMesh:

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 INCH = 25.4
 LINE_LIMIT = 256
+MAX_BLOCK = 1_000_000  # bytes of a start or end block
 N_LIMIT = 99999  # NIST IR 6556, 3.3.1
 MISMATCH = {"mm": 0.002, "inch": 0.0002}  # NIST IR 6556, 3.5.3.2
 CAUTIONS = (
@@ -300,6 +301,10 @@ class _Block:
 def _sections(path: Path, name: str) -> dict[str, list[str]]:
     """Lines of a block file under ``[program]`` (once) and ``[tool]`` (each cutter); no heading: program."""
     try:
+        size = path.stat().st_size
+        if size > MAX_BLOCK:
+            most = f"at most {MAX_BLOCK / 1e6:g} MB"
+            raise JobError(f"{name}: {path.name} has {size / 1e6:.1f} MB, {most}; shorten it")
         text = path.read_text(encoding="ascii")
     except UnicodeDecodeError as exc:
         raise JobError(

@@ -6,7 +6,6 @@ Shares nothing with the planner. The kernels are in `kernels/replay.py`, where t
 from __future__ import annotations
 
 import math
-import os
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from zrough import threads
 from zrough.errors import CheckError
 from zrough.grid import Grid
 from zrough.kernels import replay as kernels
@@ -366,16 +366,11 @@ def replay(
     run = _Run(
         pieces, motions, sections, highest, kind, box, grid, tops, part_tops, bottom, holes, step, stock
     )
-    threads = [threading.Thread(target=run.working) for _ in range(max(2, min(MOST_THREADS, cores())))]
-    for thread in threads:
+    team = [threading.Thread(target=run.working) for _ in range(min(MOST_THREADS, threads.count()))]
+    for thread in team:
         thread.start()
-    run.watch(threads, progress)
+    run.watch(team, progress)
     return run.result()
-
-
-def cores() -> int:
-    """Processors this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _outline(stock: Any, lower: Floats, upper: Floats) -> tuple[int, Floats]:
@@ -452,10 +447,10 @@ class _Run:
             self.failure = error
             self.stop = True
 
-    def watch(self, threads: list[threading.Thread], progress: Progress | None) -> None:
+    def watch(self, team: list[threading.Thread], progress: Progress | None) -> None:
         total = 2 * len(self.pieces)
         try:
-            for thread in threads:
+            for thread in team:
                 while thread.is_alive():
                     thread.join(0.05)
                     if progress is not None:
@@ -463,7 +458,7 @@ class _Run:
                         progress("replay", carved + sum(lane.done for lane in self.lanes), total)
         finally:
             self.stop = True
-            for thread in threads:
+            for thread in team:
                 thread.join()
         if self.failure is not None:
             raise self.failure
@@ -743,14 +738,15 @@ def _block_maximum(heights: NDArray[np.float32], block: int) -> NDArray[np.float
 
 def penetration(
     pieces: Pieces, motions: int, part: Bins, radius: float, corner: float, drop: float, least: float,
-    wanted: NDArray[np.bool_] | None = None, threads: int = 2,
+    wanted: NDArray[np.bool_] | None = None, team: int | None = None,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Deepest penetration of a cutter into the part by motion, (n,) mm, and the point of the part, (n, 3).
 
     The cutter has the given radius and corner radius and its tip ``drop`` below the programmed one. Depth is
     the distance from the deepest point of the part to the nearest surface of the cutter. Values not above
-    ``least`` are given as ``least``.
+    ``least`` are given as ``least``. ``team`` is the number of threads.
     """
+    team = min(MOST_THREADS, threads.count()) if team is None else team
     deep, place = np.full(motions, least), np.full((motions, 3), np.nan)
     if wanted is None:
         wanted = np.ones(motions, np.bool_)
@@ -759,8 +755,8 @@ def penetration(
         return deep, place
     # Cut between motions, so no two threads write the same motion.
     marks = [
-        int(np.searchsorted(pieces.motion, pieces.motion[min(n - 1, n * k // (8 * threads))]))
-        for k in range(8 * threads)
+        int(np.searchsorted(pieces.motion, pieces.motion[min(n - 1, n * k // (8 * team))]))
+        for k in range(8 * team)
     ]
     bounds = list(zip(marks, [*marks[1:], n], strict=True))
     lock = threading.Lock()
@@ -785,7 +781,7 @@ def penetration(
                 failure.append(error)
                 return
 
-    pool = [threading.Thread(target=work) for _ in range(threads)]
+    pool = [threading.Thread(target=work) for _ in range(team)]
     for thread in pool:
         thread.start()
     for thread in pool:

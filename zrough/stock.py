@@ -6,6 +6,7 @@ import io
 import json
 import math
 import os
+import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +29,7 @@ MESH_SLACK = 0.02  # mm; chords of a stock mesh, nodes of a leftover map
 FORMAT, VERSION = "zrough leftover", 1
 LEVEL = 0.05  # rise over run between nodes up to which ground counts as level
 MAX_NODES = 400_000_000  # 3.2 GB of heights
+MAX_NOTES = 1_000_000  # bytes of a leftover map's notes and frame
 
 
 @dataclass(frozen=True, eq=False)
@@ -344,8 +346,11 @@ def load_leftover(path: str | os.PathLike[str]) -> tuple[Grid, Map, dict[str, An
     try:
         # opened here, so that it is closed even if the reader gives up half way
         with where.open("rb") as file, np.load(file, allow_pickle=False) as data:
+            _unpacks_to(where.name, data.zip)
             head = json.loads(bytes(data["head"]).decode())
             frame, heights = data["frame"], data["heights"]
+    except StockError:
+        raise
     except MemoryError:
         raise StockError(f"{where.name}: not enough memory for this map; use a larger cell") from None
     except Exception:  # zip, zlib, json and numpy each have their own
@@ -353,6 +358,16 @@ def load_leftover(path: str | os.PathLike[str]) -> tuple[Grid, Map, dict[str, An
             f"{where.name}: not a leftover map or cut short; use the leftover.npz of an earlier plan"
         ) from None
     return _checked_map(where.name, head, frame, heights)
+
+
+def _unpacks_to(name: str, archive: zipfile.ZipFile) -> None:
+    """Refuse a map that is small on disk and too large in memory, before it is unpacked."""
+    size = sum(entry.file_size for entry in archive.infolist())
+    if size > 8 * MAX_NODES + MAX_NOTES:
+        raise StockError(
+            f"{name}: unpacks to {size / 1e6:.0f} MB, limit {(8 * MAX_NODES + MAX_NOTES) / 1e6:.0f} MB; "
+            "plan the earlier cutter with a larger cell"
+        )
 
 
 def _checked_map(name: str, head: Any, frame: Any, heights: Any) -> tuple[Grid, Map, dict[str, Any]]:

@@ -6,7 +6,6 @@ The CL height at a plan point is the lowest tip height at which the cutter touch
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from zrough import threads
 from zrough.errors import SurfaceError
 from zrough.grid import Grid
 from zrough.progress import Progress, watched
@@ -323,7 +323,7 @@ def _in_threads(
     for any number of threads.
     """
     pieces = [(first, min(first + least, total)) for first in range(0, total, least)]
-    workers = min(_threads(), len(pieces))
+    workers = min(threads.count(), len(pieces))
     tell = watched(progress)
     if workers <= 1:
         for first, last in pieces:
@@ -340,9 +340,3 @@ def _in_threads(
             for job in jobs:
                 job.cancel()
             raise
-
-
-def _threads() -> int:
-    from numba import config
-
-    return max(1, min(int(config.NUMBA_NUM_THREADS), os.cpu_count() or 1))  # type: ignore[attr-defined]

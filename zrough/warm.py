@@ -12,6 +12,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from zrough import threads
+
 if TYPE_CHECKING:
     from zrough.job import Job
 
@@ -135,9 +137,7 @@ def spare_core() -> subprocess.Popen[bytes] | None:
 
     Both store what they compile in the same place, so that each finds the other's work.
     """
-    import os
-
-    if len(os.sched_getaffinity(0)) < 2:
+    if threads.cores() < 2:
         return None
     process = subprocess.Popen(
         [sys.executable, "-m", "zrough.warm"],

@@ -21,6 +21,7 @@ from zrough.errors import CuttingDataError
 DATA = Path(__file__).resolve().parent.parent / "data"
 HARDNESS_SLACK = 1.02  # a conversion from Rockwell may overshoot the family's range by this
 LETTERS = "PMKNSH"
+MAX_FILE = 16_000_000  # bytes of a table of materials
 USER_SOURCE = "user's own table"
 
 
@@ -90,8 +91,14 @@ class _Library:
 def read_toml(path: Path) -> dict[str, Any]:
     """A TOML file as a dict; CuttingDataError names the file and what is wrong."""
     try:
+        size = path.stat().st_size
+        if size > MAX_FILE:
+            most = f"at most {MAX_FILE / 1e6:g} MB"
+            raise CuttingDataError(f"{path}: {size / 1e6:.0f} MB, {most}; is this a table of materials?")
         with path.open("rb") as handle:
             return tomllib.load(handle)
+    except RecursionError:
+        raise CuttingDataError(f"{path}: tables or lists are nested too deep; flatten it") from None
     except OSError as error:
         raise CuttingDataError(f"{path}: cannot be read ({error.strerror}); check the path") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

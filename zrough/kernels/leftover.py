@@ -31,6 +31,8 @@ def _strays(h, lo, hi, tol, ay, ax, by, bx, cy, cx):
         bx, cx, by, cy, area = cx, bx, cy, by, -area
     za, zb, zc = h[ay, ax], h[by, bx], h[cy, cx]
     empty = za == -np.inf
+    if (zb == -np.inf) != empty or (zc == -np.inf) != empty:
+        return True
     for i in range(min(ay, by, cy), max(ay, by, cy) + 1):
         for j in range(min(ax, bx, cx), max(ax, bx, cx) + 1):
             wc = (bx - ax) * (i - ay) - (by - ay) * (j - ax)

@@ -302,14 +302,14 @@ def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat,
             mat[i, j] = 1 if _holds(d2, i, j, ratio, r2) else 0
             if mat[i, j]:
                 any_material = True
-    total = 0
+    total = np.int64(0)
     if any_material:
         _disc_counts(free, prefix, (radius - margin_reach) / hb, mat, blk, any_material)
         for i in range(ny):
             for j in range(nx):
                 if mat[i, j] and blk[i, j] == 0:
                     mat[i, j] = 0
-                total += mat[i, j]
+                total += np.int64(mat[i, j])  # interpreted, a sum of bytes would stay one
     if total == 0:
         blk[:, :] = 0
         return 0
@@ -323,10 +323,10 @@ def _disc_counts(src, prefix, n, where, out, only):
     """out = number of set nodes of ``src`` within ``n`` pitches, everywhere or where ``where`` is set."""
     ny, nx = src.shape
     for i in range(ny):
-        acc = 0
+        acc = np.int64(0)
         prefix[i, 0] = 0
         for j in range(nx):
-            acc += src[i, j]
+            acc += np.int64(src[i, j])
             prefix[i, j + 1] = acc
     reach = int(math.floor(n))
     half = np.empty(2 * reach + 1, np.int64)
