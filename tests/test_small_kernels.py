@@ -1,0 +1,123 @@
+"""Kernels on maps of a few hundred nodes against general libraries: quick enough as plain Python."""
+
+import math
+
+import numpy as np
+import pytest
+import shapely
+from scipy.interpolate import LinearNDInterpolator
+from scipy.ndimage import grey_dilation
+from scipy.spatial import Delaunay, cKDTree
+from shapely.geometry import LineString
+
+from zrough.kernels import march, raster, replay, ridges, sweeps, taller
+
+X, Y = np.meshgrid(np.arange(24) * 0.5 - 1.0, np.arange(18) * 0.5 + 2.0)  # nodes of every map here
+NODES = np.column_stack([X.ravel(), Y.ravel()])
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(11)
+
+
+def test_heights_from_above_are_those_of_a_triangulated_surface(rng):
+    """Points triangulated and interpolated by scipy; the lower of two sheets never shows."""
+    plan = np.vstack([rng.uniform((-2, 1), (12, 12), (40, 2)), [[-2, 1], [12, 1], [12, 12], [-2, 12]]])
+    z = rng.uniform(-5.0, 5.0, len(plan))
+    faces = Delaunay(plan).simplices
+    sheet = np.column_stack([plan, z])[faces]
+    upright = np.array([[[0, 5, 9], [6, 5, 9], [3, 5, 99]]], float)  # seen edge on
+    mesh = np.ascontiguousarray(np.concatenate([sheet - (0.0, 0.0, 3.0), upright, sheet]))
+    heights, face = np.full(X.shape, -np.inf), np.full(X.shape, -1, np.int32)
+    raster.seen_from_above(mesh, -1.0, 2.0, 0.5, 0, len(X), heights, face)
+    np.testing.assert_allclose(heights.ravel(), LinearNDInterpolator(plan, z)(NODES), atol=1e-9)
+    assert (face > len(faces)).all()
+
+
+def test_a_dilated_map_is_scipys(rng):
+    heights = rng.uniform(-3.0, 3.0, X.shape).astype(np.float32)
+    away = np.hypot(*np.mgrid[-3:4, -3:4])
+    drop = np.where(away <= 3.2, 0.1 * away**2, np.inf).astype(np.float32)
+    out = np.full(heights.shape, -np.inf, np.float32)
+    for first, last in ((0, 7), (7, len(out))):
+        replay.dilate(heights, drop, first, last, out)
+    footprint = np.isfinite(drop)
+    structure = np.where(footprint, -drop, 0.0)
+    expected = grey_dilation(
+        heights.astype(float), footprint=footprint, structure=structure, mode="constant", cval=-np.inf
+    )
+    np.testing.assert_allclose(out, expected, atol=1e-6)
+
+
+def test_discs_along_a_path_and_the_highest_beside_a_way(rng):
+    heights = rng.uniform(0.0, 9.0, X.shape).astype(np.float32)
+    path = np.array([[0.0, 3.0], [4.2, 3.3], [4.5, 8.0], [9.0, 8.1], [9.3, 4.0]])
+    lowered = heights.copy()
+    march.lower_discs(lowered, -1.0, 2.0, 0.5, 1.69, 4.0, path, 2)
+    near = cKDTree(path[::2]).query(NODES)[0].reshape(X.shape) <= 1.69
+    np.testing.assert_array_equal(lowered, np.where(near, np.minimum(heights, np.float32(4.0)), heights))
+    for a, b in ((path[0], path[3]), (path[2], path[2])):
+        way = shapely.distance(LineString([a, b]), shapely.points(NODES)).reshape(X.shape)
+        assert march.highest_along(heights, -1.0, 2.0, 0.5, 1.3, *a, *b) == heights[way <= 1.3].max()
+    assert march.highest_along(heights, -1.0, 2.0, 0.5, 1.3, 50.0, 50.0, 60.0, 50.0) == -math.inf
+
+
+def test_what_stands_taller_is_met_once(rng):
+    """Each node by the first centre that comes within the radius of it: by a search tree."""
+    heights = np.where(rng.random(X.shape) < 0.3, rng.uniform(0.1, 2.0, X.shape), 0.0).astype(np.float32)
+    walk = np.column_stack([np.linspace(-2.0, 9.0, 40), 6.0 + 2.0 * np.sin(np.linspace(0.0, 5.0, 40))])
+    met, left = np.zeros(len(walk)), heights.copy()
+    taller.first_met(left, -1.0, 2.0, 0.5, 1.6, walk, met)
+    expected = np.zeros(len(walk))
+    reached = [sorted(found) for found in cKDTree(walk).query_ball_point(NODES, 1.6)]
+    for found, height in zip(reached, heights.ravel(), strict=True):
+        if found:
+            expected[found[0]] = max(expected[found[0]], height)
+    np.testing.assert_allclose(met, expected)
+    assert not left.ravel()[[bool(found) for found in reached]].any()
+
+
+def test_swept_ground_laid_into_another_map():
+    """A straight edge at x = 4.3: between nodes the map is linear, so what is laid is exact."""
+    unit, full, near, radius = 0.01, 1.5, 0.8, 2.0
+    sx, sy = np.meshgrid(np.arange(40) * 0.4 - 3.0, np.arange(30) * 0.4)
+    told = np.clip(np.rint((sx - 4.3 + 0.0 * sy) / unit), -150, 32000).astype(np.int16)
+    out = np.full(X.shape, 1.0e6, np.float32)
+    sweeps.lay(told, unit, full, 0.2, -3.0, 0.0, 0.4, out, -1.0, 2.0, 0.5, radius, near)
+    beyond = X - 4.3 + 0.2
+    known = (beyond > 0.2 - full + 0.4) & (beyond < near - 0.02)
+    np.testing.assert_allclose(np.sqrt(out[known]), np.maximum(radius + beyond[known], 0.0), atol=0.01)
+    assert (out[beyond > near + 0.02] == 1.0e6).all()
+    assert (out[beyond < 0.2 - full - 0.4] == 0.0).all()
+    far = np.full(X.shape, 7.0, np.float32)
+    sweeps.lay(told, unit, full, 0.0, 500.0, 0.0, 0.4, far, -1.0, 2.0, 0.5, radius, near)  # beside the map
+    assert (far == 7.0).all()
+
+
+def test_ridges_too_high():
+    """Surface at -0.8, stairs of 1 mm allowed: 0.2 over the tip's height may stand, no more."""
+    left = np.full((12, 16), 0.0, np.float32)
+    left[1, 2], left[5, 6], left[9, 13], left[10, 3] = 0.5, 0.15, 0.5, math.inf
+    tip, top = np.full((6, 8), -0.8), np.full((6, 8), 10.0)
+    mat = np.ones((3, 4), np.uint8)
+    rows = columns = np.array([-1, 0, 1])
+    inset = np.array([0.3, 0.0, 0.3])
+
+    def marked(above=math.inf, limit=1.0, mat=mat, top=top):
+        out = np.full(mat.shape, 9, np.uint8)
+        lowest = ridges.too_high(
+            left, tip, top, rows, columns, inset, 0.0, above, limit, 0.01, mat, out
+        )  # fmt: skip
+        return lowest, [tuple(map(int, place)) for place in np.argwhere(out)]
+
+    assert marked() == (pytest.approx(0.2), [(0, 0), (2, 3)])
+    hidden = mat.copy()
+    hidden[2, 3] = 0
+    assert marked(mat=hidden)[1] == [(0, 0)]  # nothing in reach there
+    assert marked(above=0.1) == (math.inf, [])  # the level above takes them off
+    assert marked(limit=3.0) == (math.inf, [])
+    assert marked(limit=0.5) == (math.inf, [])  # a deeper level's business
+    low = top.copy()
+    low[0, 0] = 0.005
+    assert marked(top=low)[1] == [(2, 3)]  # nothing stood there to begin with
