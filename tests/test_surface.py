@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import grey_dilation
 
-from zrough import surface
+from zrough import threads
 from zrough.errors import Cancelled, SurfaceError
 from zrough.grid import Grid
 from zrough.surface import ContactSurface
@@ -325,7 +325,8 @@ def test_same_bytes_with_one_thread(monkeypatch):
     grid = Grid(0.0, 0.0, 0.3, 130, 131)
     heights = tree.heights(grid, 3.0, 1.0)
     rings = tree.boundary(grid, heights, 1.0, 3.0, 1.0)
-    monkeypatch.setattr(surface, "_threads", lambda: 1)
+    monkeypatch.setenv("NUMBA_NUM_THREADS", "1")
+    assert threads.count() == 1
     again = tree.heights(grid, 3.0, 1.0)
     rings_again = tree.boundary(grid, again, 1.0, 3.0, 1.0)
     assert heights.tobytes() == again.tobytes()
