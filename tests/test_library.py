@@ -174,6 +174,15 @@ def test_warm_up_leaves_no_cold_kernels():
     assert cold() == 0
 
 
+def test_an_empty_kernel_folder_counts_as_cold(tmp_path):
+    told = subprocess.run(
+        [sys.executable, "-c", "from zrough.warm import cold; print(cold())"],
+        env=os.environ | {"NUMBA_CACHE_DIR": str(tmp_path), "NUMBA_DISABLE_JIT": "0"},
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert int(told.stdout) >= 20
+
+
 # ---------------------------------------------------------------------- batch and command line, for real
 
 

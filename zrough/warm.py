@@ -86,12 +86,13 @@ def cold() -> int:
 
     if os.environ.get("NUMBA_DISABLE_JIT", "0") not in ("", "0"):
         return 0
-    kernels = list(_kernels())
+    kernels = [kernel for kernel in _kernels() if kernel.stats.cache_path is not None]
     missing = sum(not _is_stored(kernel) for kernel in kernels)
     return missing if 2 * missing > len(kernels) else 0
 
 
 def _kernels() -> Iterator[Any]:
+    """Every kernel of the modules loaded so far; those that only kernels call have no cache path."""
     from numba.core.dispatcher import Dispatcher
 
     for name, module in sorted(sys.modules.items()):
@@ -102,12 +103,9 @@ def _kernels() -> Iterator[Any]:
 
 
 def _is_stored(kernel: Any) -> bool:
-    where = kernel.stats.cache_path
-    if where is None:  # a kernel made without a cache
-        return True
     function = kernel.py_func
     line = function.__code__.co_firstlineno
-    return any(Path(where).glob(f"*.{function.__qualname__}-{line}.*.nbi"))
+    return any(Path(kernel.stats.cache_path).glob(f"*.{function.__qualname__}-{line}.*.nbi"))
 
 
 _PROGRAM = """G21 G17 G90 G94
