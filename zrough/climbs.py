@@ -99,18 +99,33 @@ def trim(space: Space, bands: list[Band], limits: Limits, drops: dict[float, flo
     drops : by height of a flat, mm, how much lower its lowest point lies (0 for a level one), mm.
     """
     todo = [band for band in bands if band.climbs]
+    if not todo:
+        return
+    stock = _near_stock(space)
     with ThreadPoolExecutor(max_workers=threads.count()) as pool:
         # bands share nothing but the ground at their own heights
-        list(pool.map(lambda band: _Trimmer(space, band, limits, drops).run(), todo))
+        list(pool.map(lambda band: _Trimmer(space, stock, band, limits, drops).run(), todo))
+
+
+def _near_stock(space: Space) -> Flags:
+    """Nodes from which the cutter reaches stock."""
+    from scipy.ndimage import distance_transform_edt
+
+    there = np.isfinite(space.top)
+    if there.all():
+        return there
+    reach = (space.radius + space.grid.cell) / space.grid.cell
+    return np.asarray(distance_transform_edt(~there) <= reach)
 
 
 class _Trimmer:
     """One band on its way up."""
 
-    def __init__(self, space: Space, band: Band, limits: Limits, drops: dict[float, float]) -> None:
-        self.space, self.band, self.limits, self.drops = space, band, limits, drops
+    def __init__(
+        self, space: Space, stock: Flags, band: Band, limits: Limits, drops: dict[float, float]
+    ) -> None:
+        self.space, self.stock, self.band, self.limits, self.drops = space, stock, band, limits, drops
         self.tip = space.cl + space.floor  # lowest tip height at each node
-        self.stock = self._near_stock()
         self.open = space.mask(band.primary.z)
         self.walls = self._on(band.primary.z)
 
@@ -122,16 +137,6 @@ class _Trimmer:
             if self._decide(level, above):
                 kept.append(level)
         self.band.climbs = kept
-
-    def _near_stock(self) -> Flags:
-        """Nodes from which the cutter reaches stock."""
-        from scipy.ndimage import distance_transform_edt
-
-        there = np.isfinite(self.space.top)
-        if there.all():
-            return there
-        reach = (self.space.radius + self.space.grid.cell) / self.space.grid.cell
-        return np.asarray(distance_transform_edt(~there) <= reach)
 
     def _nodes(self, xy: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         g = self.space.grid
@@ -240,7 +245,9 @@ class _Trimmer:
         i, j = np.nonzero(gained)
         if not len(i):
             return chosen, chosen
-        if len(self.walls.xy):
+        if wanted.all():
+            chosen[i, j] |= len(wanted) > 0
+        elif wanted.any():
             g = self.space.grid
             at = np.stack([g.x0 + g.cell * j, g.y0 + g.cell * i], axis=1)
             _, near = cKDTree(self.walls.xy).query(at)

@@ -35,10 +35,15 @@ class Mark:
 
 def mark(d2: NDArray[np.float32], radius: float, corner: float) -> Mark:
     """What a level has swept: ``d2`` (2 ny - 1, 2 nx - 1) squared distances, mm2, to the nearest centre."""
-    away = np.sqrt(d2[::2, ::2])
+    d2 = np.ascontiguousarray(d2[::2, ::2])
+    rise = np.zeros(d2.shape, np.float16)
+    far = d2 > max(0.0, radius - corner - THIN) ** 2
+    away = np.sqrt(d2[far])
     beyond = np.clip(away - (radius - corner), 0.0, corner)
-    rise = np.where(away <= radius + THIN, corner - np.sqrt(corner**2 - beyond**2), np.inf)
-    return Mark(np.packbits(away <= radius - THIN, axis=1), rise.astype(np.float16))
+    rise[far] = np.where(away <= radius + THIN, corner - np.sqrt(corner**2 - beyond**2), np.inf)
+    met = ~far
+    met[far] = away <= radius - THIN
+    return Mark(np.packbits(met, axis=1), rise)
 
 
 class Standing:

@@ -136,7 +136,7 @@ class Linker:
             )
             level.pieces += 1
             step = np.hypot(*np.diff(piece.points, axis=0).T)
-            area = piece.area(self.radius)
+            area = piece.area(self.radius) + (piece.entry.area(self.radius) if piece.entry else 0.0)
             level.area_mm2 += area
             level.removed_mm3 += area * (level.top - level.z)
             level.wall_mm += float(step.sum()) if piece.wall else 0.0

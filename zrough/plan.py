@@ -6,12 +6,14 @@ import logging
 import math
 import os
 import time
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from . import climbs, cutting, feeds, flats, levels, limits, post, reuse, sequence, threads
 from . import part as parts
@@ -35,7 +37,6 @@ from .swept import Layer, Swept
 from .toolpath import Toolpath
 
 log = logging.getLogger(__name__)
-Marks = list[list[feeds.Mark | None]]  # by band and level
 
 CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
 SHANK_GAP = 0.01  # mm
@@ -161,13 +162,11 @@ def _stage(
     warnings += _bound(job, cutter, space, bands)
     clock.lap("levels")
     last = cutter is job.cutters[-1]
-    cleared, marks, left, swept = _clear(job, cutter, space, bands, data, tell, keep=not last)
-    clock.lap("rings")
-    tell("links", 0, 1)
-    path, order = _link(job, cutter, space, bands, cleared, marks, data, stock)
-    clock.lap("links")
+    cleared = _clear(job, cutter, space, bands, data, tell, keep=not last)
+    path, order, left, layers = _link(job, cutter, space, cleared, data, stock)
+    clock.lap("rings and links")
     if not last:
-        ground.cut(space, swept)
+        ground.cut(space, Swept(space.frame, space.radius, cutter.corner_radius, layers))
     stage = Stage(cutter, data, order, path, left)
     stage.cut_mm = sum(level.cut_mm for level in order)
     stage.link_mm = sum(level.link_mm for level in order)
@@ -302,6 +301,20 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
     )
 
 
+@dataclass
+class _Cleared:
+    """What the clearing engine made of a band: by level its pieces and what is swept afterwards.
+
+    A level without a mark is left out. ``left`` : places not cut. ``layers`` : kept for a later cutter.
+    """
+
+    band: Band
+    pieces: list[list[Piece]] = field(default_factory=list)
+    marks: list[feeds.Mark | None] = field(default_factory=list)
+    left: list[dict[str, Any]] = field(default_factory=list)
+    layers: list[Layer] = field(default_factory=list)
+
+
 def _clear(
     job: Job,
     cutter: Cutter,
@@ -310,93 +323,120 @@ def _clear(
     data: CuttingData,
     tell: Progress,
     keep: bool = False,
-) -> tuple[list[list[list[Piece]]], Marks, list[dict[str, Any]], Swept]:
-    """Pieces and marks by band and level, what is left, what was swept (empty unless ``keep``).
+) -> Iterator[_Cleared]:
+    """Clear the bands in threads; what comes of them in cutting order. Layers are empty unless ``keep``.
 
-    Bands do not depend on one another; a level without a mark is left out.
+    Bands do not depend on one another. The longest go first, so that none is left to one thread at the end.
     """
-    rules = _rules(job, cutter, space.grid.cell, data)
-    allowed = climbs.limits_of(job, space)
-    entry = EntryRules.of(job, cutter, data.helix_bore, rules.eps)
-    # what the climb levels would trace is better taken at full depth once
-    deep_bite = 0.98 * CLIMB_BITE if job.roughing.stair_height > 0.0 else DEEP_BITE
-    deepest = float(space.stock.upper[2]) - min(b.primary.z for b in bands)
     total = sum(len(b.levels) for b in bands) * (2 if space.is_leftover else 1)
     done = [0]
-    swept = Swept(space.frame, space.radius, cutter.corner_radius)
 
     def step() -> None:
         done[0] += 1
         tell("rings", done[0], total)
 
-    def one(
-        band: Band,
-    ) -> tuple[list[list[Piece]], list[feeds.Mark | None], list[dict[str, Any]], list[Layer]]:
-        mine = rules
-        if deepest > cutter.flute_length:
-            # below the flute the shank passes walls cut before: a hair off what was left there, so that it
-            # does not rub
-            below = space.stock.upper[2] - band.primary.z > cutter.flute_length
-            mine = replace(rules, film=0.0, eps=rules.eps + (deep_bite + SHANK_GAP if below else 0.0))
-        left: list[dict[str, Any]] = []
-        out: list[list[Piece]] = []
-        layers: list[Layer] = []
-        marks: list[feeds.Mark | None] = []
-        if zones is not None and all(zones.empty(level.z) for level in band.levels):
-            return [[] for _ in band.levels], [None for _ in band.levels], left, layers
-        work = Clearing(space.frame, space.untouched(band.primary.z), mine)
-        ridges = Ridges(space, allowed)
-        for level, above in zip(band.levels, [*(v.z for v in band.climbs), math.inf], strict=True):
-            curtain = None
-            if zones is not None:
-                if level is not band.primary:
-                    np.minimum(work.d2, space.untouched(level.z), out=work.d2)
-                curtain = Curtain.draw(work, zones.at(level.z))
-            region = space.at(level.z)
-            work.find_entries = lambda c, r, again, level=level, left=left: _entries(
-                c, r, level, entry, [] if again else left
-            )
-            at = out[-1][-1].points[-1] if out and out[-1] else None
-            climb = level.kind == "climb"
-            bite = CLIMB_BITE if climb else deep_bite
-            out.append(
-                work.run(
-                    region,
-                    at,
-                    bite,
-                    walls_first=climb,
-                    floor=level.floor,
-                )
-            )
-            if job.roughing.slotting and work.left:
-                work.find_entries = lambda c, r, again, level=level: _entries(c, r, level, entry, [])
-                out[-1] += work.slots(region, out[-1][-1].points[-1] if out[-1] else at, bite)
-            left += [
-                {
-                    "kind": "channel",
-                    "z": level.z,
-                    **vars(patch),
-                    "reason": f"too narrow for the cap: {patch.width:.2f} mm wide there",
-                }
-                for patch in work.left
-            ]
-            if curtain is not None:
-                curtain.lift(work)
-            shown = None if zones is None else zones.at(level.z)
-            ridges.take_off(work, region, level.z, above, out[-1], shown)
-            marks.append(feeds.mark(work.d2, rules.radius, rules.corner))
-            if keep:
-                layers.append(swept.layer(level.z, work.d2))
-            step()
-        return out, marks, left, layers
-
     with ThreadPoolExecutor(max_workers=threads.count()) as pool:
+        rules = _rules(job, cutter, space.grid.cell, data)
         every = [level for band in bands for level in band.levels]
         zones = sequence.zones(space, every, rules, cutter.min_remaining, pool, step)
-        results = list(pool.map(one, bands))
-    swept.bands = [r[3] for r in results]
-    left = [item for r in results for item in r[2]]
-    return [r[0] for r in results], [r[1] for r in results], left, swept
+        deepest = float(space.stock.upper[2]) - min(b.primary.z for b in bands)
+        room = _Room(job, cutter, space, rules, data, zones, deepest, keep)
+        first = sorted(range(len(bands)), key=lambda k: -_size(space, bands[k], rules.bite))
+        futures = {k: pool.submit(_one_band, room, bands[k], step) for k in first}
+        try:
+            for k in range(len(bands)):
+                yield futures[k].result()
+        finally:
+            for future in futures.values():
+                future.cancel()
+
+
+def _size(space: Space, band: Band, bite: float) -> float:
+    """Length of path that a band may take, mm, to put the longest first."""
+    ground = float(np.count_nonzero(space.mask(band.primary.z) & np.isfinite(space.top))) * space.grid.cell**2
+    return ground / bite + sum(len(space.rings(level.z).points) for level in band.climbs) * space.grid.cell
+
+
+@dataclass(frozen=True)
+class _Room:
+    """What all bands of a cutter share while they are cleared; ``deepest`` mm below the stock's top."""
+
+    job: Job
+    cutter: Cutter
+    space: Space
+    rules: Rules
+    data: CuttingData
+    zones: sequence.Zones | None
+    deepest: float
+    keep: bool
+
+
+def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
+    """Clear a primary level and the climb levels above it; ``step`` is called after each."""
+    job, cutter, space, zones = room.job, room.cutter, room.space, room.zones
+    out = _Cleared(band)
+    if zones is not None and all(zones.empty(level.z) for level in band.levels):
+        out.pieces, out.marks = [[] for _ in band.levels], [None for _ in band.levels]
+        return out
+    # what the climb levels would trace is better taken at full depth once
+    deep_bite = 0.98 * CLIMB_BITE if job.roughing.stair_height > 0.0 else DEEP_BITE
+    rules = room.rules
+    if room.deepest > cutter.flute_length:
+        # below the flute the shank passes walls cut before: a hair off what was left there, so that it
+        # does not rub
+        below = space.stock.upper[2] - band.primary.z > cutter.flute_length
+        rules = replace(rules, film=0.0, eps=rules.eps + (deep_bite + SHANK_GAP if below else 0.0))
+    entry = EntryRules.of(job, cutter, room.data.helix_bore, room.rules.eps)
+    work = Clearing(space.frame, space.untouched(band.primary.z), rules)
+    ridges = Ridges(space, climbs.limits_of(job, space))
+    swept = Swept(space.frame, space.radius, cutter.corner_radius)
+    for level, above in zip(band.levels, [*(v.z for v in band.climbs), math.inf], strict=True):
+        shown = None if zones is None else zones.at(level.z)
+        curtain = None
+        if shown is not None:
+            if level is not band.primary:
+                np.minimum(work.d2, space.untouched(level.z), out=work.d2)
+            curtain = Curtain.draw(work, shown)
+        at = out.pieces[-1][-1].points[-1] if out.pieces and out.pieces[-1] else None
+        bite = CLIMB_BITE if level.kind == "climb" else deep_bite
+        region = space.at(level.z)
+        out.pieces.append(_one_level(room, work, region, level, at, bite, entry, out.left))
+        if curtain is not None:
+            curtain.lift(work)
+        ridges.take_off(work, region, level.z, above, out.pieces[-1], shown)
+        out.marks.append(feeds.mark(work.d2, room.rules.radius, room.rules.corner))
+        if room.keep:
+            out.layers.append(swept.layer(level.z, work.d2))
+        step()
+    return out
+
+
+def _one_level(
+    room: _Room,
+    work: Clearing,
+    region: Region,
+    level: Level,
+    at: NDArray[np.float64] | None,
+    bite: float,
+    entry: EntryRules,
+    left: list[dict[str, Any]],
+) -> list[Piece]:
+    """The walks of one level, from where the cutter stands; ``left`` gets what is not cut."""
+    work.find_entries = lambda c, r, again: _entries(c, r, level, entry, [] if again else left)
+    pieces = work.run(region, at, bite, walls_first=level.kind == "climb", floor=level.floor)
+    if room.job.roughing.slotting and work.left:
+        work.find_entries = lambda c, r, again: _entries(c, r, level, entry, [])
+        pieces += work.slots(region, pieces[-1].points[-1] if pieces else at, bite)
+    left += [
+        {
+            "kind": "channel",
+            "z": level.z,
+            **vars(patch),
+            "reason": f"too narrow for the cap: {patch.width:.2f} mm wide there",
+        }
+        for patch in work.left
+    ]
+    return pieces
 
 
 def _entries(
@@ -424,12 +464,11 @@ def _link(
     job: Job,
     cutter: Cutter,
     space: Space,
-    bands: list[Band],
-    cleared: list[list[list[Piece]]],
-    marks: Marks,
+    cleared: Iterable[_Cleared],
     data: CuttingData,
     stock: Stock,
-) -> tuple[Toolpath, list[Level]]:
+) -> tuple[Toolpath, list[Level], list[dict[str, Any]], list[list[Layer]]]:
+    """Path, levels that are cut, places that are not, and layers by band; bands are taken as they come."""
     fit = 0.2 * min(job.roughing.tolerance, 0.01)
     ramp = job.entry.ramp_angle_deg if job.entry.ramp_angle_deg is not None else data.ramp_angle_deg
     ways = Ways(
@@ -447,8 +486,12 @@ def _link(
     linker = Linker(space.frame, space.top, space.radius, data, ways, side)
     standing = feeds.Standing(space.frame, space.top)
     order: list[Level] = []
-    for band, by_level, swept in zip(bands, cleared, marks, strict=True):
-        for level, pieces, ground in zip(band.levels, by_level, swept, strict=True):
+    left: list[dict[str, Any]] = []
+    layers: list[list[Layer]] = []
+    for made in cleared:
+        left += made.left
+        layers.append(made.layers)
+        for level, pieces, ground in zip(made.band.levels, made.pieces, made.marks, strict=True):
             if ground is None:
                 continue
             tall = standing.cut(ground, level.z, level.top)
@@ -467,7 +510,7 @@ def _link(
         )
     path = linker.finish()
     _tally(path, order, job)
-    return path, order
+    return path, order, left, layers
 
 
 def _tally(path: Toolpath, order: list[Level], job: Job) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -10,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import reuse
+from . import reuse, threads
 from .grid import Grid, Map
 from .job import Cutter, Job
 from .kernels import march
@@ -20,6 +21,7 @@ from .surface import ContactSurface, Rings
 from .swept import Swept
 
 FILM = 0.005  # mm; less than this standing above the tip is no material
+ROWS = 128  # rows of a map filled in one go
 BAND = 4.0  # cells: how far from a boundary its distance is known
 MANY = 1.0e6  # mm2: squared distance that stands for "never swept"
 
@@ -129,13 +131,14 @@ class Space:
         ny, nx = frame.fine
         fine = Grid(frame.x0, frame.y0, frame.hd, nx, ny)
         out = np.empty((ny, nx), np.float32)
-        rows = max(1, 2_000_000 // nx)
-        for a in range(0, ny, rows):
-            b = min(ny, a + rows)
-            x, y = np.meshgrid(fine.x, fine.y[a:b])
-            away = self.stock.plan_distance(np.stack([x.ravel(), y.ravel()], axis=1))
+
+        def fill(rows: slice) -> None:
+            away = self.stock.plan_distances(fine.x[None, :], fine.y[rows, None])
             assert away is not None
-            out[a:b] = self._opened(away.reshape(b - a, nx))
+            out[rows] = self._opened(away)
+
+        with ThreadPoolExecutor(max_workers=threads.count()) as pool:
+            list(pool.map(fill, (slice(a, a + ROWS) for a in range(0, ny, ROWS))))
         return out
 
     def _opened(self, beside: NDArray[Any]) -> NDArray[np.float32]:

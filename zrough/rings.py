@@ -27,6 +27,8 @@ CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may st
 LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to the piece
 SPENT = 0.25  # of the radius: beside a start that has been tried none other is
 WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
+# how far off a wall a walk along it may start, radii
+OFF_WALL = np.array([0.01, 0.03, 0.06, 0.1, 0.15, 0.25, 0.4, 0.6, 0.9])
 NARROW = 0.01  # of the radius: the smallest path radius between walls that leave no room for more
 EVENING = 60  # rounds of evening out a slot's walk
 LANDING = 1.5  # of the radius: how far before a ridge the cutter may come down
@@ -135,6 +137,15 @@ class Entry:
     x2: float = 0.0
     y2: float = 0.0
     beside: bool = False
+
+    def area(self, radius: float) -> float:
+        """Ground that a cutter of ``radius`` mm takes on the way down, mm2, where all of it stands."""
+        if self.kind == "pre-drilled":
+            return 0.0
+        if self.kind == "ramp":
+            length = math.hypot(self.x2 - self.x, self.y2 - self.y)
+            return math.pi * radius**2 + 2.0 * radius * length
+        return math.pi * (radius + self.radius) ** 2
 
 
 @dataclass
@@ -1065,21 +1076,13 @@ class Clearing:
         """A clear start beside the wall a little before point ``at``, heading along it."""
         f, r = self.frame, self.rules
         a, b = self._ring_of(level, at)
-        n = b - a
         back = max(1, round(0.2 * r.radius / f.h))
-        for lead in (back, 0):
-            q = a + (at - a - r.side * lead) % n
-            ahead = level.points[a + (q - a + r.side * 2) % n] - level.points[a + (q - a - r.side * 2) % n]
-            norm = math.hypot(*ahead)
-            if norm == 0.0:
-                continue
-            heading = ahead / norm
-            inward = r.side * np.array([-heading[1], heading[0]])
-            for off in (0.01, 0.03, 0.06, 0.1, 0.15, 0.25, 0.4, 0.6, 0.9):
-                p = level.points[q] + inward * (r.eps + off * r.radius)
-                if self._sd(level, p) >= r.eps and self._clear(p, f.hd):
-                    return p, heading
-        return None
+        out = np.empty(4)
+        found = k.wall_pose(
+            self.d2, level.sd, f.x0, f.y0, f.hd, f.h, r.radius, r.floor_radius, r.eps, r.side,
+            level.points[a:b], at - a, back, OFF_WALL, out,
+        )  # fmt: skip
+        return (out[:2], out[2:]) if found else None
 
     def _sd(self, level: Level, p: Points) -> float:
         f = self.frame

@@ -148,16 +148,18 @@ class Stock:
         None for a mesh or a leftover, whose outline only `top` knows.
         """
         xy = np.asarray(xy, dtype=np.float64)
+        return self.plan_distances(xy[:, 0], xy[:, 1])
+
+    def plan_distances(self, x: Points, y: Points) -> Points | None:
+        """`plan_distance` of places whose coordinates broadcast: a row of x and a column of y make a map."""
         if self.kind == "cylinder":
             assert self.centre is not None
             assert self.radius is not None
-            return np.hypot(xy[:, 0] - self.centre[0], xy[:, 1] - self.centre[1]) - self.radius
+            return np.asarray(np.hypot(x - self.centre[0], y - self.centre[1]) - self.radius)
         if self.kind == "block":
-            over = np.stack(
-                [np.maximum(self.lower[k] - xy[:, k], xy[:, k] - self.upper[k]) for k in (0, 1)], axis=1
-            )
-            outside = np.hypot(np.maximum(over[:, 0], 0.0), np.maximum(over[:, 1], 0.0))
-            return np.asarray(outside + np.minimum(over.max(axis=1), 0.0))
+            over = [np.maximum(self.lower[k] - v, v - self.upper[k]) for k, v in ((0, x), (1, y))]
+            outside = np.hypot(np.maximum(over[0], 0.0), np.maximum(over[1], 0.0))
+            return np.asarray(outside + np.minimum(np.maximum(*over), 0.0))
         return None
 
     def volume(self, floor: float) -> float | None:

@@ -268,7 +268,7 @@ def _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, depth):
                 if mat[i, j] and not _holds(d2, i, j, ratio, r2):
                     mat[i, j] = 0
                     gone += 1
-                    _count_disc(blk, i, j, spans, -1)
+                    _count_disc(blk, i, j, spans, -np.int64(1))
     return gone
 
 
@@ -285,7 +285,7 @@ def stamp_path(d2, x0, y0, hd, reach, pts):
 def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat, blk, free, prefix):
     """Fill ``free``, ``mat`` and ``blk`` for a level; the number of coarse nodes of material in reach.
 
-    Disc counts come from row prefix sums, so a level costs nodes x disc rows, whatever is in it.
+    Disc counts come from row prefix sums where much stands, so that a level costs nodes x disc rows at most.
     """
     ny, nx = mat.shape
     ratio = int(round(hb / hd))
@@ -302,37 +302,76 @@ def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat,
             mat[i, j] = 1 if _holds(d2, i, j, ratio, r2) else 0
             if mat[i, j]:
                 any_material = True
-    total = np.int64(0)
+    half = _half_widths((radius - margin_reach) / hb)
+    reach = half.shape[0] // 2
     if any_material:
-        _disc_counts(free, prefix, (radius - margin_reach) / hb, mat, blk, any_material)
+        _row_sums(free, prefix)
+    total = np.int64(0)
+    for i in range(ny):
+        for j in range(nx):
+            if mat[i, j]:
+                if _any_within(prefix, i, j, half, reach):
+                    total += 1
+                else:
+                    mat[i, j] = 0
+    blk[:, :] = 0
+    if total == 0:
+        return 0
+    half = _half_widths((radius + margin_clear) / hb)
+    if 4 * total < nx * ny:
+        # little is left: one disc for each node of it
         for i in range(ny):
             for j in range(nx):
-                if mat[i, j] and blk[i, j] == 0:
-                    mat[i, j] = 0
-                total += np.int64(mat[i, j])  # interpreted, a sum of bytes would stay one
-    if total == 0:
-        blk[:, :] = 0
-        return 0
-    # a literal True or False would compile the callee a second time
-    _disc_counts(mat, prefix, (radius + margin_clear) / hb, free, blk, not any_material)
+                if mat[i, j]:
+                    _count_disc(blk, i, j, half, np.int64(1))
+    else:
+        _row_sums(mat, prefix)
+        _disc_counts(prefix, half, blk)
     return total
 
 
 @_helper
-def _disc_counts(src, prefix, n, where, out, only):
-    """out = number of set nodes of ``src`` within ``n`` pitches, everywhere or where ``where`` is set."""
-    ny, nx = src.shape
-    for i in range(ny):
-        acc = np.int64(0)
-        prefix[i, 0] = 0
-        for j in range(nx):
-            acc += np.int64(src[i, j])
-            prefix[i, j + 1] = acc
+def _half_widths(n):
+    """Half the width of a disc's rows, ``n`` pitches in radius, from its top row to its bottom one."""
     reach = int(math.floor(n))
     half = np.empty(2 * reach + 1, np.int64)
     for k in range(-reach, reach + 1):
         half[k + reach] = int(math.floor(math.sqrt(max(0.0, n * n - k * k))))
-    out[:, :] = 0
+    return half
+
+
+@_helper
+def _row_sums(src, prefix):
+    """prefix[i, j] = how many of the first j nodes of row i are set."""
+    ny, nx = src.shape
+    for i in range(ny):
+        acc = np.int64(0)  # interpreted, a sum of bytes would stay one
+        prefix[i, 0] = 0
+        for j in range(nx):
+            acc += np.int64(src[i, j])
+            prefix[i, j + 1] = acc
+
+
+@_helper
+def _any_within(prefix, i, j, half, reach):
+    """True if a node is set within the disc round (i, j); rows nearest to it are asked first."""
+    ny, nx = prefix.shape[0], prefix.shape[1] - 1
+    for k in range(reach + 1):
+        w = half[reach + k]
+        a = max(0, j - w)
+        b = min(nx, j + w + 1)
+        if i + k < ny and prefix[i + k, b] > prefix[i + k, a]:
+            return True
+        if i >= k and prefix[i - k, b] > prefix[i - k, a]:
+            return True
+    return False
+
+
+@_helper
+def _disc_counts(prefix, half, out):
+    """Add to ``out`` the number of set nodes in the disc round each node."""
+    ny, nx = out.shape
+    reach = half.shape[0] // 2
     for i in range(ny):
         for k in range(-reach, reach + 1):
             r = i + k
@@ -340,8 +379,6 @@ def _disc_counts(src, prefix, n, where, out, only):
                 continue
             w = half[k + reach]
             for j in range(nx):
-                if only and not where[i, j]:
-                    continue
                 out[i, j] += prefix[r, min(nx, j + w + 1)] - prefix[r, max(0, j - w)]
 
 
@@ -835,6 +872,8 @@ def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which
     r2 = radius * radius
     probe = radius - tau
     half = 36
+    near = 1.5 * radius * hd  # what interpolation may hide of a ridge
+    per_sample = 2.0 * radius * probe * (0.5 * math.pi * 1.15 / half)
     for m in range(which.shape[0]):
         k = which[m]
         q = nxt[k]
@@ -846,7 +885,8 @@ def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which
             continue
         ux /= norm
         uy /= norm
-        for t in range(-half, half + 1):
+        t = -half
+        while t <= half:
             # the normal first would be likeliest, but the order does not change the answer
             a = 0.5 * math.pi * 1.15 * t / half
             c = math.cos(a)
@@ -854,12 +894,15 @@ def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which
             # right normal (uy, -ux) turned by a
             ex = uy * c + ux * s
             ey = -ux * c + uy * s
-            if _swept2(d2, x0, y0, hd, pts[k, 0] + probe * ex, pts[k, 1] + probe * ey) > r2:
+            here = _swept2(d2, x0, y0, hd, pts[k, 0] + probe * ex, pts[k, 1] + probe * ey) - r2
+            if here > 0.0:
                 px = pts[k, 0] - eps * uy
                 py = pts[k, 1] + eps * ux
                 if _arc(d2, x0, y0, hd, radius, radius, px, py, side * ux, side * uy, circle) > faint:
                     out[m] = 1
                 break
+            # deep in swept ground samples are passed over, as in `_arc`
+            t += max(1, int((-here - near) / per_sample))
 
 
 @_kernel
@@ -899,8 +942,8 @@ def way_arc(d2, x0, y0, hd, radius, step, circle, way):
     return worst
 
 
-@_kernel
-def clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y):
+@_helper
+def _clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y):
     """True if a standing cutter at (x, y), ``slack`` larger than it is, touches no material anywhere.
 
     Inside the disc the floor must be flat too: a corner radius leaves ridges where no centre came within
@@ -920,6 +963,43 @@ def clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y):
             if d2[i, j] > min(r2, reach * reach) * (1.0 + 1.0e-6):
                 return False
     return True
+
+
+@_kernel
+def clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y):
+    """See `_clear_at`."""
+    return _clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y)
+
+
+@_kernel
+def wall_pose(d2, sd, x0, y0, hd, h, radius, floor_radius, eps, side, ring, at, back, offs, out):
+    """A clear start beside a closed ring (n, 2): ``back`` points before point ``at``, else at that point.
+
+    In ``out`` (4,): the place and the heading, along the wall as it is cut. ``offs``: how far off the wall
+    to try, in radii. False where the cutter stands clear at none of them.
+    """
+    n = ring.shape[0]
+    for trial in range(2):
+        q = (at - side * back * (1 - trial)) % n
+        ahead = (q + side * 2) % n
+        behind = (q - side * 2) % n
+        hx = ring[ahead, 0] - ring[behind, 0]
+        hy = ring[ahead, 1] - ring[behind, 1]
+        norm = math.hypot(hx, hy)
+        if norm == 0.0:
+            continue
+        hx /= norm
+        hy /= norm
+        for k in range(offs.shape[0]):
+            off = eps + offs[k] * radius
+            x = ring[q, 0] + (-side * hy) * off
+            y = ring[q, 1] + (side * hx) * off
+            j = min(max(int(round((x - x0) / h)), 0), sd.shape[1] - 1)
+            i = min(max(int(round((y - y0) / h)), 0), sd.shape[0] - 1)
+            if sd[i, j] >= eps and _clear_at(d2, x0, y0, hd, radius, floor_radius, hd, x, y):
+                out[0], out[1], out[2], out[3] = x, y, hx, hy
+                return True
+    return False
 
 
 @_kernel
