@@ -26,6 +26,7 @@ _fast = njit(no_cpython_wrapper=True, fastmath=True, **_OPTIONS)
 
 HALF_PI = 0.5 * math.pi
 SAMPLES = 161  # points on the leading half circle, odd so that one looks straight ahead
+VIRGIN = 5.0e5  # mm2, less than what stands for "never swept", more than any distance
 UNEVEN = 0.02  # rad; where the bend changes by more from one step to the next, the arc within a step is asked
 DONE, FULL, STUCK, LOST, CONTACT = 0, 1, 2, 3, 4
 
@@ -101,12 +102,14 @@ def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
 
     ``circle`` (SAMPLES, 2) runs from -90 deg (right of the heading) to +90 deg. Ends of an arc are placed
     between samples by the zero of (distance - radius), linear there. Deep in swept ground samples are passed
-    over: a distance changes no faster than the place at which it is taken.
+    over: a distance changes no faster than the place at which it is taken. So are samples in ground that no
+    sweep came near, which begins three nodes beyond the edge.
     """
     r2 = radius * radius
     near = 1.5 * radius * hd  # what interpolation may hide of a ridge
     step = math.pi / (SAMPLES - 1)
     per_sample = 2.0 * radius * probe * step
+    virgin = int(2.0 * hd / (probe * step))
     total = 0.0
     before = 0.0
     k = 0
@@ -124,7 +127,13 @@ def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
             elif before > 0.0:
                 total += step * before / (before - here)
         before = here
-        k += max(1, min(int((-here - near) / per_sample), SAMPLES - 1 - k))
+        ahead = 1
+        if here < -near:
+            ahead = max(1, min(int((-here - near) / per_sample), SAMPLES - 1 - k))
+        elif here > VIRGIN and k > 0:
+            ahead = max(1, min(virgin, SAMPLES - 1 - k))
+            total += (ahead - 1) * step
+        k += ahead
     return total
 
 
@@ -230,14 +239,25 @@ def _count_disc(blk, i, j, spans, sign):
 
 
 @_helper
-def _holds(d2, i, j, ratio, r2):
-    """True if any fine node round coarse node (i, j) still stands."""
+def _holds(d2, i, j, ratio, r2, deep):
+    """True if any fine node round coarse node (i, j) still stands; ``deep``: so low that none can."""
     half = ratio // 2
+    here = d2[min(i * ratio, d2.shape[0] - 1), min(j * ratio, d2.shape[1] - 1)]
+    if here < deep:
+        return False
+    if here > r2:
+        return True
     for a in range(max(0, i * ratio - half), min(d2.shape[0], i * ratio + half + 1)):
         for b in range(max(0, j * ratio - half), min(d2.shape[1], j * ratio + half + 1)):
             if d2[a, b] > r2:
                 return True
     return False
+
+
+@_helper
+def _deep(radius, hb):
+    """Squared distance below which all within half a coarse pitch, either way, is swept."""
+    return max(0.0, radius - 0.75 * hb) ** 2
 
 
 @_helper
@@ -252,6 +272,7 @@ def _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, depth):
     n = radius / hb
     inner = max(0.0, n - depth / hb)
     r2 = radius * radius
+    deep = _deep(radius, hb)
     gone = 0
     for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
         dy2 = (i - fi) * (i - fi)
@@ -265,7 +286,7 @@ def _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, depth):
                 a = int(math.ceil(fj + inner_half))
                 b = int(math.floor(fj + outer_half))
             for j in range(max(0, a), min(nx - 1, b) + 1):
-                if mat[i, j] and not _holds(d2, i, j, ratio, r2):
+                if mat[i, j] and not _holds(d2, i, j, ratio, r2, deep):
                     mat[i, j] = 0
                     gone += 1
                     _count_disc(blk, i, j, spans, -np.int64(1))
@@ -297,9 +318,10 @@ def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat,
             b = min(j * step, sd.shape[1] - 1)
             free[i, j] = 1 if sd[a, b] >= eps else 0
     any_material = False
+    deep = _deep(radius, hb)
     for i in range(ny):
         for j in range(nx):
-            mat[i, j] = 1 if _holds(d2, i, j, ratio, r2) else 0
+            mat[i, j] = 1 if _holds(d2, i, j, ratio, r2, deep) else 0
             if mat[i, j]:
                 any_material = True
     half = _half_widths((radius - margin_reach) / hb)
@@ -705,18 +727,17 @@ def find_front(free, blk, tabu, seen, epoch, si, sj, goal, queue, parent):
         q = queue[head]
         head += 1
         i, j = q // nx, q % nx
-        if goal >= 0:
-            if q == goal:
-                return q
-        elif not tabu[i, j] and _is_front(free, blk, i, j):
+        if q == goal:
             return q
         for k in range(8):
             di = (0, 0, 1, -1, 1, 1, -1, -1)[k]
             dj = (1, -1, 0, 0, 1, -1, 1, -1)[k]
             a, b = i + di, j + dj
-            if a < 0 or b < 0 or a >= ny or b >= nx or seen[a, b] == epoch:
+            if a < 0 or b < 0 or a >= ny or b >= nx or seen[a, b] == epoch or not free[a, b]:
                 continue
-            if not free[a, b] or blk[a, b] != 0:
+            if blk[a, b] != 0:
+                if goal < 0 and not tabu[i, j]:
+                    return q
                 continue
             seen[a, b] = epoch
             parent[a, b] = q
@@ -873,7 +894,12 @@ def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which
     probe = radius - tau
     half = 36
     near = 1.5 * radius * hd  # what interpolation may hide of a ridge
-    per_sample = 2.0 * radius * probe * (0.5 * math.pi * 1.15 / half)
+    turn = 0.5 * math.pi * 1.15 / half
+    per_sample = 2.0 * radius * probe * turn
+    fan = np.empty((2 * half + 1, 2))
+    for t in range(2 * half + 1):
+        fan[t, 0] = math.cos(turn * (t - half))
+        fan[t, 1] = math.sin(turn * (t - half))
     for m in range(which.shape[0]):
         k = which[m]
         q = nxt[k]
@@ -885,13 +911,12 @@ def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which
             continue
         ux /= norm
         uy /= norm
-        t = -half
-        while t <= half:
+        t = 0
+        while t <= 2 * half:
             # the normal first would be likeliest, but the order does not change the answer
-            a = 0.5 * math.pi * 1.15 * t / half
-            c = math.cos(a)
-            s = math.sin(a)
-            # right normal (uy, -ux) turned by a
+            c = fan[t, 0]
+            s = fan[t, 1]
+            # right normal (uy, -ux) turned
             ex = uy * c + ux * s
             ey = -ux * c + uy * s
             here = _swept2(d2, x0, y0, hd, pts[k, 0] + probe * ex, pts[k, 1] + probe * ey) - r2
