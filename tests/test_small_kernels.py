@@ -121,3 +121,39 @@ def test_ridges_too_high():
     low = top.copy()
     low[0, 0] = 0.005
     assert marked(top=low)[1] == [(2, 3)]  # nothing stood there to begin with
+
+
+def test_a_walk_along_a_wall_begins_where_the_cutter_stands_clear():
+    """Shapely knows what is swept: discs round all centres of a box; the ring's lower edge runs under it."""
+    radius, pitch = 1.5, 0.25
+    centres = shapely.box(2.0, 5.0, 7.0, 8.0)
+    swept = centres.buffer(radius, quad_segs=64)
+    nodes = shapely.points(*np.meshgrid(np.arange(48) * pitch - 1.0, np.arange(40) * pitch + 1.0))
+    d2 = (shapely.distance(nodes, centres) ** 2).astype(np.float32)
+    outline = np.array([[1.0, 4.9], [9.0, 4.9], [9.0, 9.0], [1.0, 9.0]])
+    line = shapely.LinearRing(outline)
+    ring = np.array([line.interpolate(s).coords[0] for s in np.arange(0.0, line.length, 0.2)])
+    inside = shapely.Polygon(outline)
+    sd = np.where(shapely.contains(inside, nodes), 1.0, -1.0) * shapely.distance(nodes, line)
+    offs, pose = np.array([0.01, 0.1, 0.3, 0.6]), np.empty(4)
+
+    def found(at: int) -> bool:
+        return march.wall_pose(
+            d2, sd[::2, ::2].astype(np.float32), -1.0, 1.0, pitch, 2 * pitch, radius, radius, 0.01, 1,
+            ring, at, 2, offs, pose,
+        )  # fmt: skip
+
+    lower = np.flatnonzero((ring[:, 1] == 4.9) & (ring[:, 0] > 1.6) & (ring[:, 0] < 8.4))
+    clear = [int(at) for at in lower if found(int(at))]
+    assert clear
+    assert [float(ring[at, 0]) for at in clear] == pytest.approx(
+        [x for x in ring[lower, 0] if 2.0 + pitch <= x <= 7.0 + 0.4 - pitch], abs=1e-9
+    )
+    for at in clear:
+        assert found(at)
+        stands = shapely.Point(*pose[:2])
+        assert swept.contains(stands.buffer(radius + 0.9 * pitch))
+        np.testing.assert_allclose(pose[2:], (1.0, 0.0), atol=1e-9)
+        # the nearest of the offsets at which a cutter a pitch larger stands within swept ground
+        assert pose[1] == pytest.approx(4.91 + 0.3 * radius, abs=1e-9)
+        assert min(abs(pose[0] - ring[at - 2, 0]), abs(pose[0] - ring[at, 0])) < 1e-9

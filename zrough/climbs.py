@@ -256,7 +256,8 @@ class _Trimmer:
         number, count = label(self.space.mask(level.z) | self.open, structure=np.ones((3, 3)))
         joined = np.zeros(count + 1, bool)
         joined[number[self.open]] = True
-        lone = gained & ~joined[number]
+        lone = np.zeros_like(gained)
+        lone[i, j] = ~joined[number[i, j]]
         if lone.any():
             lowest = np.full(count + 1, math.inf)
             np.minimum.at(lowest, number[lone], self.tip[lone])
