@@ -19,6 +19,7 @@ from .rings import Entry, Frame, Piece, Points
 from .toolpath import Kind, Toolpath
 
 STRAY = 0.01  # rad: how far a move's direction may differ from the walk's; the engagement shifts by as much
+STAY = 2.0  # a way over cleared ground may be this much longer than the one over the top, with its stops
 LONG = (
     25.0  # radii: a longer way is worth a lift as soon as it is quicker; within a pocket few lifts count more
 )
@@ -161,7 +162,7 @@ class Linker:
         x, y = piece.points[0]
         if along < LONG * self.radius:
             up = max(self._safe(at[0], at[1], x, y), at[2], level.z) + OVER
-            return bool(along <= 2.0 * up - at[2] - level.z + math.hypot(x - at[0], y - at[1]))
+            return bool(along <= STAY * (2.0 * up - at[2] - level.z + math.hypot(x - at[0], y - at[1])))
         over, _ = self._quickest(at, float(x), float(y), level.z)
         return bool(self.ways.seconds(along, self._way_feed(piece, level)) <= over)
 
