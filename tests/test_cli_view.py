@@ -5,6 +5,7 @@ import sys
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 import zrough
@@ -152,6 +153,29 @@ def test_inspect_and_warm_up(capfd, monkeypatch, job_file):
     assert run(capfd, "inspect", "part.stl")[:2] == (0, "part.stl: a box\n")
     monkeypatch.setattr("zrough.warm.warm_up", lambda: 1.25)
     assert run(capfd, "warm-up")[:2] == (0, "kernels ready after 1.2 s\n")
+
+
+def test_inspect_of_a_job_tells_its_cutters_reach(capfd, job_file):
+    """A pocket 20 mm deep, narrower than the holder, which must stay above its rim."""
+    import trimesh
+
+    sheet = np.full((41, 41), 0.0)
+    sheet[10:31, 10:31] = -20.0  # 20 mm across its floor; the walls lean by a cell
+    x, y = np.meshgrid(np.arange(41.0), np.arange(41.0))
+    at = np.arange(41 * 41).reshape(41, 41)
+    a, b, c, d = at[:-1, :-1].ravel(), at[:-1, 1:].ravel(), at[1:, 1:].ravel(), at[1:, :-1].ravel()
+    surface = trimesh.Trimesh(
+        np.column_stack([x.ravel(), y.ravel(), sheet.ravel()]),
+        np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])]),
+        process=False,
+    )
+    surface.export(job_file.parent / "part.stl")
+    status, out, _ = run(capfd, "inspect", job_file)
+    assert status == 0
+    line = next(text for text in out.splitlines() if text.startswith("cutter"))
+    assert "down to z -20.000" in line
+    needed = float(line.split("needs an overhang of ")[1].split(" mm")[0])
+    assert needed == pytest.approx(20.0 + 1.0, abs=0.01)  # to the rim, and the clearance
 
 
 def test_the_bar_shows_stages_on_a_terminal_only(monkeypatch):

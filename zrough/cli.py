@@ -116,14 +116,25 @@ def check(
 
 @app.command(short_help="Tell what a part is like.")
 def inspect(
-    part: Annotated[Path, typer.Argument(metavar="PART", help="mesh or STEP file", show_default=False)],
+    part: Annotated[
+        Path, typer.Argument(metavar="PART|JOB", help="mesh, STEP or job file", show_default=False)
+    ],
     verbose: Verbose = 0,
 ) -> None:
-    """Tell a part's size, units, flats, smallest inside corner, openings and defects."""
+    """Tell a part's size, units, flats, smallest inside corner, openings and defects.
+
+    Of a job file, also what each of its cutters reaches, and the overhang that its holder asks for.
+    """
     _log_level(False, verbose)
     import zrough
 
-    _print(zrough.inspect(part).lines())
+    if part.suffix.lower() != ".toml":
+        _print(zrough.inspect(part).lines())
+        return
+    from zrough.part import load
+
+    job = _read(part)
+    _print(zrough.inspect(load(job), job.cutters, job.holder_profile, job.holder.clearance).lines())
 
 
 @app.command("cutting-data", short_help="Show speeds, feeds and loads.")

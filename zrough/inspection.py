@@ -150,7 +150,8 @@ def inspect(
     path_or_part : a mesh file, or a part already loaded.
     cutters : things with ``diameter`` and ``corner_radius``, or pairs of them, mm.
     holder : sections (length, lower diameter, upper diameter) from its face upward, mm, or a thing with
-        ``profile``; the overhang each cutter needs is worked out for it, ``clearance`` mm kept all round.
+        ``profile``, or a function from cutter to sections; the overhang each cutter needs is worked out for
+        it, ``clearance`` mm kept all round.
 
     Raises
     ------
@@ -350,7 +351,8 @@ def _reach(given: Part, cutter: Any, holder: Any, clearance: float) -> Reach:
         return Reach(name, diameter, corner, volume, share, lowest)
     # a tip beside the box cuts nothing that one at its edge does not
     inside = tip[margin:-margin, margin:-margin]
-    overhang, place = _overhang(surface, inner, inside, top, holder, clearance)
+    sections = holder(cutter) if callable(holder) else getattr(holder, "profile", holder)
+    overhang, place = _overhang(surface, inner, inside, top, sections, clearance)
     return Reach(name, diameter, corner, volume, share, lowest, overhang, place)
 
 
@@ -384,10 +386,9 @@ def _swept(tip: Map, cell: float, radius: float, corner: float) -> Map:
 
 
 def _overhang(
-    surface: Any, grid: Grid, tip: Map, top: float, holder: Any, clearance: float
+    surface: Any, grid: Grid, tip: Map, top: float, profile: Any, clearance: float
 ) -> tuple[float, tuple[float, float, float]]:
     """Least distance from holder face to tip that keeps the holder clear wherever the tip may go."""
-    profile = holder.profile if hasattr(holder, "profile") else holder
     grown = [(length, low + 2 * clearance, high + 2 * clearance) for length, low, high in profile]
     # every few nodes will do: the holder is wide, and its own heights are exact at each of them
     step = max(1, round(max(grid.nx, grid.ny) / 160))
