@@ -109,7 +109,7 @@ def test_first_run_is_announced(capfd, monkeypatch, job_file, tmp_path):
     monkeypatch.setattr("zrough.warm.cold", lambda: 90)
     monkeypatch.setattr(zrough, "plan", lambda job, progress: made(verdict()))
     err = run(capfd, "plan", job_file, "--out", tmp_path / "o")[2]
-    assert err == ["zrough: first run: compiling 90 kernels and storing them; takes a minute or two, once"]
+    assert err == ["zrough: first run: compiling 90 kernels and storing them; takes about a minute, once"]
     assert run(capfd, "plan", job_file, "--out", tmp_path / "o", "-q")[2] == []
 
 

@@ -292,7 +292,7 @@ def _say_if_cold(quiet: bool, spare: bool = False) -> None:
     if n and spare:
         spare_core()
     if n and not quiet:
-        _complain(f"first run: compiling {n} kernels and storing them; takes a minute or two, once")
+        _complain(f"first run: compiling {n} kernels and storing them; takes about a minute, once")
 
 
 def _log_level(quiet: bool, verbose: int) -> None:

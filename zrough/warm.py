@@ -124,10 +124,13 @@ M30
 
 
 def warm_check() -> None:
-    """Compile the checker's kernels alone, on a few moves along the sample's edge."""
+    """Compile what a plan comes to last: arc fitting, the checker on a few moves, the leftover's mesh."""
+    from zrough import arcs, leftover
     from zrough.check import check
 
-    check(_PROGRAM, sample_job())
+    arcs.fit([[0.0, 0.0], [1.0, 0.0], [2.0, 0.1]], 0.01)
+    left = check(_PROGRAM, sample_job()).leftover
+    leftover.thin(left.grid, left.heights, float(_SAMPLE["stock"]["min"][2]))
 
 
 def spare_core() -> subprocess.Popen[bytes] | None:
