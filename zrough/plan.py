@@ -346,6 +346,7 @@ def _clear(
         try:
             for k in range(len(bands)):
                 yield futures[k].result()
+            tell("links", 0, 1)
         finally:
             for future in futures.values():
                 future.cancel()
