@@ -18,11 +18,13 @@ from numpy.typing import NDArray
 from .kernels import march as k
 
 Points = NDArray[np.float64]
+Nodes = tuple[NDArray[np.int64], NDArray[np.int64]]
 T = TypeVar("T")
 
 WHOLE = 0.8  # share of the ground under a second entry that must still stand
 FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
 FLAT = 0.004  # mm: a floor this even counts as flat
+EVENED = 0.25  # of the radius: a tip less flat, a ball above all, would even floors in hair-fine lines
 CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may stand free
 LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to the piece
 SPENT = 0.25  # of the radius: beside a start that has been tried none other is
@@ -33,6 +35,13 @@ NARROW = 0.01  # of the radius: the smallest path radius between walls that leav
 EVENING = 60  # rounds of evening out a slot's walk
 LANDING = 1.5  # of the radius: how far before a ridge the cutter may come down
 HIDDEN = 2.0  # nodes inside the edge of cleared ground: where hidden ground is said to lie
+NEEDLE = math.radians(
+    1.0
+)  # the same for a last look at what stands free: about one sample of the half circle
+LISTED = 0.05  # of the radius squared: ground left whole from this area on is worth a go with tighter bends
+SPARE = 3.0  # nodes: how far the box of ground left reaches beyond it (one of doubt, two of fillet)
+THINNED = 4  # one ring point in so many is asked whether its bite would pass the cap
+GAP = 8  # ring points between two pinched stretches that count as one
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
 
 
@@ -55,6 +64,7 @@ class Rules:
     film : a bite on a wall no deeper (mm) and no longer than the radius is left.
     air : a walk ends after this much path without cutting (while looking for its first cut: the radius).
     side : +1 climb (material on the right), -1 conventional. both : each walk may go either way.
+    notice : on a front, a step that cuts a smaller arc counts as air.
     """
 
     radius: float
@@ -73,6 +83,7 @@ class Rules:
     film: float = 0.0
     both: bool = False
     rho_tight: float = math.inf
+    notice: float = FAINT
 
     @property
     def floor_radius(self) -> float:
@@ -203,6 +214,14 @@ class Uncut:
     box: tuple[float, ...]
 
 
+def _holds(outer: tuple[float, ...], inner: tuple[float, ...]) -> bool:
+    """True if one box lies in another."""
+    low, high = outer[:2], outer[2:]
+    return all(a <= b for a, b in zip(low, inner[:2], strict=True)) and all(
+        a >= b for a, b in zip(high, inner[2:], strict=True)
+    )
+
+
 def leading_half(side: int) -> NDArray[np.float64]:
     """Samples (n, 2) of the half circle ahead of a heading along +x, from the material's side."""
     a = np.linspace(-0.5 * math.pi, 0.5 * math.pi, k.SAMPLES)
@@ -315,6 +334,9 @@ class Clearing:
         self.buffer_arc = np.empty(20000)
         self.dropped: list[tuple[float, float, float]] = []
         self.left: list[Uncut] = []
+        self.walls: _Walls | None = None  # of the level cut last
+        self.pinched: list[tuple[Uncut, Nodes]] = []  # of the level cut last, with the fine nodes of each
+        self.curtain: Curtain | None = None  # drawn while ridges are walked over
         self.find_entries: Callable[[Clearing, Level, bool], list[Entry]] | None = None
 
     @property
@@ -344,8 +366,14 @@ class Clearing:
             # into dead ends and close channels, as far as bends there is room for let it come
             with self._ruled(rho=self.rules.rho_tight):
                 self._serve(level, pieces[-1].points[-1] if pieces else position, pieces, enter=False)
+        self._needles(level, pieces[-1].points[-1] if pieces else position, pieces)
+        before, self.pinched = self.pinched, self._pinched(level)
+        stay = [] if walls_first else self.pinched
+        stay = stay + [(u, at) for u, at in before if (self.d2[at] > np.float32(self.rules.radius**2)).any()]
+        whole = self._uncut(level)
+        self.left = [*whole, *(u for u, _ in stay if not any(_holds(w.box, u.box) for w in whole))]
         self.track += [piece.points for piece in pieces]
-        if floor and self.rules.floor_radius < self.rules.radius:
+        if floor and EVENED * self.rules.radius <= self.rules.floor_radius < self.rules.radius:
             self.even(level, FLAT, pieces)
         return pieces
 
@@ -362,7 +390,7 @@ class Clearing:
         waiting = list(level.entries) if enter else []
         if left and enter and self.find_entries is not None:
             waiting += self.find_entries(self, level, False)
-        walls = _Walls.of(self, level)
+        walls = self.walls = _Walls.of(self, level)
         if walls_first or not left:
             position = self._trace(level, walls, position, pieces)
         while left:
@@ -378,7 +406,31 @@ class Clearing:
             pieces.append(piece)
             walls.cut(self, level, piece.points)
             position = self._trace(level, walls, piece.points[-1], pieces)
-        self.left = self._uncut(level) if left else []
+        self.left = self._uncut(level, LISTED * self.rules.radius**2) if left else []
+
+    def _needles(self, level: Level, position: Points | None, pieces: list[Piece]) -> None:
+        """Take off what stands free and is small: as tall as the level, it makes the worst stair.
+
+        A patch narrower than `FAINT` radii never makes a step that counts, and going straight over it looks
+        like next to nothing.
+        """
+        from scipy.ndimage import distance_transform_edt, label
+
+        if not self.mat.any():
+            return
+        number, _ = label(self.mat, structure=np.ones((3, 3)))
+        large = np.bincount(number.ravel()) * self.frame.hb**2 >= LISTED * self.rules.radius**2
+        large[0] = False
+        if large[1:].all():
+            return
+        self.tabu[:] = 0
+        if large.any():
+            near = (self.rules.radius + self.margin_clear) / self.frame.hb + 2.0
+            self.tabu[distance_transform_edt(~large[number]) <= near] = 1
+        with self._ruled(sliver=0.0, notice=NEEDLE):
+            while (piece := self._front(level, position, [])) is not None:
+                pieces.append(piece)
+                position = piece.points[-1]
 
     @contextmanager
     def _ruled(self, **changes: float) -> Iterator[None]:
@@ -438,8 +490,8 @@ class Clearing:
         window = self.mat[max(0, i - n) : i + n + 1, max(0, j - n) : j + n + 1]
         return window.shape == (2 * n + 1, 2 * n + 1) and bool(window[a * a + b * b <= n * n].mean() > WHOLE)
 
-    def _uncut(self, level: Level) -> list[Uncut]:
-        """Ground in reach that no walk could take, patch by patch."""
+    def _uncut(self, level: Level, least: float = 0.0) -> list[Uncut]:
+        """Ground in reach that no walk could take, by patches of at least ``least`` mm2."""
         from scipy import ndimage
 
         f, r = self.frame, self.rules
@@ -448,35 +500,88 @@ class Clearing:
             return []
         room = ndimage.distance_transform_edt(self.free) * f.hb
         room = ndimage.maximum_filter(room, size=2 * math.ceil(r.radius / f.hb) + 1)
+        number, boxes = self._standing(level)
         found = []
         for k_, box in enumerate(ndimage.find_objects(label), start=1):
             i, j = np.nonzero(label[box] == k_)
             area = len(i) * f.hb**2
-            if area < 0.05 * r.radius**2:
+            if area < least:
                 continue
             i, j = i + box[0].start, j + box[1].start
             m = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
             width = 2.0 * (float(room[i[m], j[m]]) + r.radius)
             x, y = f.x0 + float(j[m]) * f.hb, f.y0 + float(i[m]) * f.hb
-            found.append(Uncut(x, y, width, area, self._box(level, i, j)))
+            found.append(Uncut(x, y, width, area, self._box(number, boxes, i, j)))
         return found
 
-    def _box(self, level: Level, i: NDArray[np.int64], j: NDArray[np.int64]) -> tuple[float, ...]:
-        """Box of all that stands within reach and hangs together with coarse nodes (i, j)."""
-        from scipy.ndimage import binary_propagation, distance_transform_edt
+    def _pinched(self, level: Level) -> list[tuple[Uncut, Nodes]]:
+        """Where a wall still gives up a bite that would pass the cap: the end of a narrowing gap.
+
+        Too thin for `_uncut`, but what no level takes adds up to a stair; so `run` lists what is left on a
+        primary level, and what the climb level after the one it was found on has not taken.
+        """
+        from scipy.spatial import cKDTree
+
+        f, r, walls = self.frame, self.rules, self.walls
+        if walls is None or not walls.bite.any():
+            return []
+        at = np.flatnonzero(walls.bite)[::THINNED]
+        ahead = level.points[walls.after[at]] - level.points[at]
+        ahead = r.side * ahead / np.maximum(np.hypot(*ahead.T), 1e-12)[:, None]
+        p = level.points[at] + r.eps * r.side * np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
+        over = np.array([
+            self._sd(level, q) >= -f.h
+            and k.arc_at(self.d2, f.x0, f.y0, f.hd, r.radius, *q, *a, self.circle) > r.cap - r.margin
+            for q, a in zip(p, ahead, strict=True)
+        ])  # fmt: skip
+        at, p = at[over], p[over]
+        found = []
+        for group in np.split(p, np.flatnonzero(np.diff(at) > GAP) + 1) if len(p) else []:
+            low, high = group.min(axis=0) - r.radius, group.max(axis=0) + r.radius
+            rows, cols = self._window(
+                0.5 * (low + high), 0.5 * float((high - low).max()), f.hd, self.d2.shape
+            )
+            i, j = np.nonzero(self.d2[rows, cols] > np.float32(r.radius**2))
+            nodes = np.stack([f.x0 + f.hd * (j + cols.start), f.y0 + f.hd * (i + rows.start)], axis=1)
+            if len(nodes):
+                near = cKDTree(group).query(nodes)[0] < r.radius
+                nodes, i, j = nodes[near], i[near] + rows.start, j[near] + cols.start
+            if len(nodes):
+                x, y = group[len(group) // 2]
+                room = level.sd[self._window(group[len(group) // 2], r.radius, f.h, level.sd.shape)]
+                width = 2.0 * (max(0.0, float(room.max())) + r.radius)
+                box = (*(nodes.min(axis=0) - SPARE * f.h), *(nodes.max(axis=0) + SPARE * f.h))
+                area = len(nodes) * f.hd**2
+                found.append((Uncut(float(x), float(y), width, area, tuple(map(float, box))), (i, j)))
+        return found
+
+    def _standing(self, level: Level) -> tuple[NDArray[np.int32], list[tuple[slice, slice]]]:
+        """Patches of all that stands within reach: their numbers on the level's nodes, and their boxes."""
+        from scipy.ndimage import distance_transform_edt, find_objects, label
 
         f, r = self.frame, self.rules.radius
         reach = distance_transform_edt(level.sd < 0.0) * f.h <= r
-        stands = reach & (self.d2[::2, ::2] > np.float32(r * r))
-        seeds = np.zeros(stands.shape, bool)
-        seeds[np.minimum(2 * i, f.ny - 1), np.minimum(2 * j, f.nx - 1)] = True
-        whole = binary_propagation(seeds, structure=np.ones((3, 3), bool), mask=stands | seeds)
-        rows, cols = np.flatnonzero(whole.any(axis=1)), np.flatnonzero(whole.any(axis=0))
+        number, _ = label(reach & (self.d2[::2, ::2] > np.float32(r * r)), structure=np.ones((3, 3)))
+        return number, find_objects(number)
+
+    def _box(
+        self,
+        number: NDArray[np.int32],
+        boxes: list[tuple[slice, slice]],
+        i: NDArray[np.int64],
+        j: NDArray[np.int64],
+    ) -> tuple[float, ...]:
+        """Box of coarse nodes (i, j) and of the patches of `_standing` that they lie in."""
+        f = self.frame
+        i, j = np.minimum(2 * i, f.ny - 1), np.minimum(2 * j, f.nx - 1)
+        mine = [boxes[n - 1] for n in np.unique(number[i, j]) if n]
+        rows = [int(i.min()), int(i.max()), *(q for b, _ in mine for q in (b.start, b.stop - 1))]
+        cols = [int(j.min()), int(j.max()), *(q for _, b in mine for q in (b.start, b.stop - 1))]
         return (
-            f.x0 + f.h * (float(cols[0]) - 1.0),
-            f.y0 + f.h * (float(rows[0]) - 1.0),
-            f.x0 + f.h * (float(cols[-1]) + 1.0),
-            f.y0 + f.h * (float(rows[-1]) + 1.0),
+            f.x0 + f.h * (min(cols) - SPARE),
+            f.y0 + f.h * (min(rows) - SPARE),
+            f.x0 + f.h * (max(cols) + SPARE),
+            f.y0 + f.h * (max(rows) + SPARE),
         )
 
     def _start(self, level: Level) -> int:
@@ -492,7 +597,7 @@ class Clearing:
                 f.h,
                 f.hb,
                 r.eps,
-                0.75 * f.hb,
+                min(0.75 * f.hb, 0.5 * r.radius),
                 self.margin_clear,
                 self.mat,
                 self.blk,
@@ -520,7 +625,7 @@ class Clearing:
         level = replace(level, sd=self._off_whole(level))
 
         def walk() -> None:
-            curtain = None if zone is None else Curtain.draw(self, zone)
+            curtain = self.curtain = None if zone is None else Curtain.draw(self, zone)
             left = self._start(level)
             while left:
                 piece = self._front(level, pieces[-1].points[-1] if pieces else None, [])
@@ -529,6 +634,7 @@ class Clearing:
                 pieces.append(piece)
             if curtain is not None:
                 curtain.lift(self)
+                self.curtain = None
 
         self._slimmer(height, walk)
 
@@ -737,7 +843,12 @@ class Clearing:
         walks it does not.
         """
         f, whole, step = self.frame, self.whole, self.rules.step
-        if k.clear_at(self.d2, f.x0, f.y0, f.hd, whole.radius, whole.floor_radius, f.hd, *goal):
+        # a ridge behind the curtain stands all the same
+        rows, cols = self._window(goal, (LANDING + 1.5) * whole.radius, f.hd, self.d2.shape)
+        x0, y0 = f.x0 + f.hd * cols.start, f.y0 + f.hd * rows.start
+        d2 = self.d2[rows, cols] if self.curtain is None else self.curtain.behind(self.d2, rows, cols)
+        d2 = np.ascontiguousarray(d2)
+        if k.clear_at(d2, x0, y0, f.hd, whole.radius, whole.floor_radius, f.hd, *goal):
             return goal[None, :]
         near = np.concatenate([*self.track, np.zeros((0, 2))])
         away = np.hypot(*(near - goal).T)
@@ -748,8 +859,8 @@ class Clearing:
             line = q + np.linspace(0.0, 1.0, n + 1)[:, None] * (goal - q)
             if (
                 min(self._sd(level, p) for p in line) >= self.rules.eps
-                and k.clear_at(self.d2, f.x0, f.y0, f.hd, whole.radius, whole.floor_radius, f.hd, *q)
-                and k.way_arc(self.d2, f.x0, f.y0, f.hd, whole.radius, step, self.circle, line) == 0.0
+                and k.clear_at(d2, x0, y0, f.hd, whole.radius, whole.floor_radius, f.hd, *q)
+                and k.way_arc(d2, x0, y0, f.hd, whole.radius, step, self.circle, line) == 0.0
                 and self._tested(line) is not None
             ):
                 return np.asarray(line, dtype=np.float64)
@@ -843,7 +954,7 @@ class Clearing:
         for p, heading in self._poses(front):
             moved = self._clear_start(level, p, heading)
             if moved is not None:
-                found = self._approach(level, moved, heading, FAINT)
+                found = self._approach(level, moved, heading, self.rules.notice)
             if found is not None:
                 break
         if found is None:
@@ -863,7 +974,7 @@ class Clearing:
             if len(line) > 1:
                 lead, way = np.concatenate([line[:-1], lead]), self._route(level, position, line[0])
         saved = self._save(state[:2])
-        pts, arcs, last = self._walk(level, state, lead, FAINT)
+        pts, arcs, last = self._walk(level, state, lead, self.rules.notice)
         if last == 0 or self._is_scrap(saved, pts, arcs, self.rules.sliver):
             self._restore(saved)
             self._forbid(node)
@@ -1096,7 +1207,7 @@ class Curtain:
     """Ground outside a zone, said to be cleared for a while, then shown again."""
 
     hidden: NDArray[np.bool_]
-    kept: NDArray[np.float32]
+    before: NDArray[np.float32]
     mark: np.float32
 
     @classmethod
@@ -1107,11 +1218,16 @@ class Curtain:
         shown = np.repeat(np.repeat(zone, 4, axis=0), 4, axis=1)[:ny, :nx]
         mark = np.float32((r - HIDDEN * f.hd) ** 2)
         hidden = ~shown & (work.d2 > mark)
-        kept = work.d2[hidden]
+        before = work.d2.copy()
         work.d2[hidden] = mark
-        return cls(hidden, kept, mark)
+        return cls(hidden, before, mark)
 
     def lift(self, work: Clearing) -> None:
         """Show again what has not been swept meanwhile."""
         now = work.d2[self.hidden]
-        work.d2[self.hidden] = np.where(now < self.mark, now, self.kept)
+        work.d2[self.hidden] = np.where(now < self.mark, now, self.before[self.hidden])
+
+    def behind(self, d2: NDArray[np.float32], rows: slice, cols: slice) -> NDArray[np.float32]:
+        """The map in a window as it is without the curtain."""
+        now, at = d2[rows, cols], (rows, cols)
+        return np.where(self.hidden[at] & (now >= self.mark), self.before[at], now)

@@ -1,0 +1,100 @@
+"""Ground too small or too thin for an ordinary walk: it is cut, seen, or listed; never just forgotten.
+
+The maps are closed forms: where every centre at least ``radius + a`` away from a point was swept, a round
+needle of radius ``a`` stands at that point, and nothing else.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import shapely
+from regions import Region, clear, replay
+from shapely.geometry import Polygon, box
+
+from zrough.kernels import march
+from zrough.rings import NEEDLE, Clearing, Curtain, Frame, Level, Rules
+
+RADIUS, CELL = 6.0, 0.2
+
+
+def rules(corner=0.0):
+    cap = math.radians(50.0)
+    return Rules(
+        radius=RADIUS, corner=corner, cap=cap, margin=0.01, step=0.15, rho=0.36, rho_seek=RADIUS,
+        ease_in=0.36, eps=0.003, drop_area=0.02, sliver=0.007, air=1.8,
+    )  # fmt: skip
+
+
+def needle(x, y, a, corner=0.0):
+    """A clearing with one needle on otherwise swept ground, and its level: no walls."""
+    frame = Frame(-20.0, -20.0, CELL, 201, 201)
+    at = frame.x0 + frame.hd * np.arange(frame.fine[1])
+    away = np.hypot(at[None, :] - x, at[:, None] - y)
+    d2 = (np.maximum(RADIUS + a - away, 0.0) ** 2).astype(np.float32)
+    level = Level(np.full((frame.ny, frame.nx), 0.8, np.float32), np.zeros((0, 2)), np.zeros(1, np.int64), [])
+    return Clearing(frame, d2, rules(corner)), level
+
+
+@pytest.mark.parametrize("width", [0.05, 0.08, 0.15])
+def test_a_needle_that_stands_free_is_taken_off(width):
+    work, level = needle(0.03, 0.04, 0.5 * width * RADIUS)
+    pieces = work.run(level, None, 0.02)
+    path = np.concatenate([p.points for p in pieces])
+    rest = np.hypot(path[:, 0] - 0.03, path[:, 1] - 0.04).min() + 0.5 * width * RADIUS - RADIUS
+    assert rest < NEEDLE * RADIUS
+    assert (work.d2 <= ((1.0 + NEEDLE) * RADIUS) ** 2).all()
+    assert max(p.arcs.max() for p in pieces) <= work.rules.cap
+
+
+def test_a_needle_between_nodes_is_seen_before_the_cutter_comes_down():
+    half = 0.25 * CELL  # the middle of a cell of the swept map
+    work, _ = needle(half, half, 0.25 * CELL)
+    f = work.frame
+    assert (work.d2 <= RADIUS**2).all()
+    for x, y in ((0.0, 0.0), (3.0, 2.0), (0.0, -5.5)):
+        assert not march.clear_at(work.d2, f.x0, f.y0, f.hd, RADIUS, RADIUS, f.hd, x, y)
+    assert march.clear_at(work.d2, f.x0, f.y0, f.hd, RADIUS, RADIUS, f.hd, 7.0, 7.0)
+
+
+def test_the_cutter_does_not_come_down_on_a_ridge_behind_a_curtain():
+    """A ridge 0.2 mm high under a 1 mm corner radius: (1 - 0.2)^2 + s^2 = 1 gives the swept radius there."""
+    corner, high = 1.0, 0.2
+    swept = RADIUS - corner + math.sqrt(2.0 * corner * high - high * high)
+    work, level = needle(2.0, 0.0, swept - RADIUS, corner)
+    goal = np.zeros(2)
+
+    def landing():
+        curtain = work.curtain = Curtain.draw(work, np.zeros(work.frame.coarse, bool))
+        try:
+            return work._landing(level, goal)
+        finally:
+            curtain.lift(work)
+            work.curtain = None
+
+    assert work._slimmer(0.02, landing) is None
+
+
+def test_what_stays_in_a_closing_gap_is_listed():
+    """Ground in reach that stays uncut lies in the boxes of the list, down to slivers of the map's pitch."""
+    wedge = Polygon([(-30, -18), (30, -3.4), (30, 3.4), (-30, 18)])
+    region = Region(wedge, None, RADIUS, 50.0)
+    pieces, work, _ = clear(region, 0.02)
+    done = replay(region, pieces)
+    walks = [done.points[(done.piece == k) & (done.kind == 1)] for k in range(len(pieces))]
+    swept = shapely.union_all([shapely.LineString(w).buffer(RADIUS, quad_segs=64) for w in walks])
+    rest = region.swept(region.centres).difference(swept).buffer(-0.02).buffer(0.02)
+    rest = rest.intersection(box(0, -20, 30, 20))  # the end that closes
+    listed = shapely.union_all([box(*u.box) for u in work.left])
+    assert rest.area > 0.1
+    assert rest.difference(listed).area < 0.0002 * RADIUS**2
+
+
+def test_a_ball_on_a_level_that_is_a_floor():
+    """Its tip is flat within `FLAT` over less than the margin of the coarse map: no reason to stop."""
+    work, level = needle(0.0, 0.0, 0.5, corner=RADIUS)
+    pieces = work.run(level, None, 0.02, floor=True)
+    assert (work.d2 <= RADIUS**2).all()
+    assert sum(len(p.points) for p in pieces) < 2000
