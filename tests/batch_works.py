@@ -1,5 +1,6 @@
 """Work that batch tests hand to workers: what a job does is written in its cutter's name."""
 
+import mmap
 import os
 import time
 from pathlib import Path
@@ -37,7 +38,12 @@ def scripted(job, out, progress):
     if order == "eat":
         hoard = []
         while True:
-            hoard.append(np.ones(4_000_000))
+            hoard.append(np.empty(25_000_000))  # refused long before anything is touched
+    if order == "eat-shared":  # beside what the system's limit counts
+        hoard = mmap.mmap(-1, 400_000_000)
+        for start in range(0, len(hoard), mmap.PAGESIZE):
+            hoard[start] = 1
+        time.sleep(600)
     if order == "half":
         (out / "program.nc").write_text("half a prog")
         os.kill(os.getpid(), 9)

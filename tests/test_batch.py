@@ -95,6 +95,14 @@ def test_one_record_for_each_whatever_happens(make, tmp_path):
     assert sorted(records[0].files) == ["program.nc", "report.json"]
 
 
+def test_memory_is_watched_from_outside_too(make, tmp_path):
+    """Shared memory does not count against the limit that the system keeps, but it is held all the same."""
+    records = run_batch(make("eat-shared", ""), tmp_path, workers=1, memory_limit=400, work=WORK)
+    assert [(r.status, r.attempts) for r in records] == [("out of memory", 1), ("done", 1)]
+    assert "limit 400 MB" in records[0].message
+    assert records[0].peak_mb > 400
+
+
 def test_second_run_skips_what_is_finished(make, tmp_path):
     jobs = make("", "refuse", "fail", "")
     first = run_batch(jobs, tmp_path, workers=1, work=WORK)
@@ -191,6 +199,28 @@ def test_executor_that_loses_a_task_gets_it_once_more(make, tmp_path):
         records = run_batch(make("", ""), tmp_path, executor, work=WORK)
     assert [(r.status, r.attempts) for r in records] == [("done", 2), ("crashed", 2)]
     assert "ConnectionError" in records[1].message
+
+
+def test_what_a_scheduler_ran_again_by_itself_is_not_handed_in_once_more(make, tmp_path):
+    class KilledWorker(Exception):
+        pass
+
+    class Scheduler(cf.ThreadPoolExecutor):
+        calls = 0
+
+        def submit(self, function, task, *rest):
+            if task.name != "job0":
+                return super().submit(function, task, *rest)
+            self.calls += 1
+            lost = cf.Future()
+            lost.set_exception(KilledWorker("attempted to run on 4 different workers"))
+            return lost
+
+    with Scheduler(1) as executor:
+        records = run_batch(make("", ""), tmp_path, executor, work=WORK)
+        assert executor.calls == 1
+    assert [r.status for r in records] == ["crashed", "done"]
+    assert "KilledWorker" in records[0].message
 
 
 def test_workers_share_the_cores(make, tmp_path):

@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import IO, Any
 
+from zrough.batchorder import longest_first
 from zrough.batchpool import Stage, execute_apart, run_tasks
 from zrough.batchwork import Outcome, Task, Work, execute, plan_and_write, plan_without_report, swap_folder
 from zrough.errors import BatchError, Cancelled, ZroughError
@@ -40,6 +41,7 @@ RECORDS = "records.jsonl"
 FINISHED = ("done", "check failed")  # the planner ran to its end: same input, same result
 MAX_LIST = 16_000_000  # bytes of a list of job files
 IN_FLIGHT = 64  # tasks handed to a foreign executor at a time: their inputs travel as bytes
+TRIED_AGAIN = ("KilledWorker",)  # said by schedulers that ran the task on other workers already
 
 
 Outcomes = Generator[tuple[Task, Outcome, int], None, None]
@@ -137,7 +139,7 @@ def run_batch(
     on_record: Callable[[Record], object] | None = None,
     on_stage: Stage | None = None,
 ) -> list[Record]:
-    """Plan many jobs; one record each, in the order given.
+    """Plan many jobs; one record each, in the order given; those that look longest are begun first.
 
     Parameters
     ----------
@@ -165,8 +167,8 @@ def run_batch(
     """
     _check_travels(work)
     batch = _Batch(list(jobs), make_folder(out), confine, work, on_record)
-    waiting = batch.skip_finished() if resume else batch.tasks
     try:
+        waiting = longest_first(batch.skip_finished() if resume else batch.tasks, _load)
         if executor is None:
             count = workers if workers is not None else cores()
             if count < 1:
@@ -511,10 +513,11 @@ def _on_executor(
                     broken = True
                     again.append((task, attempt))
                 except (Exception, CancelledError) as exc:
-                    if attempt == 1:
+                    name = type(exc).__name__
+                    if attempt == 1 and name not in TRIED_AGAIN:
                         again.append((task, 2))
                     else:
-                        yield task, Outcome("crashed", f"its worker died twice ({type(exc).__name__})"), 2
+                        yield task, Outcome("crashed", f"its worker died twice ({name})"), 2
                 else:
                     yield task, outcome, attempt
     finally:

@@ -211,7 +211,8 @@ class _Pool:
         elif self.memory_limit is not None and (used := worker.resident_mb()) > self.memory_limit:
             self._dismiss(worker)
             text = f"{used:.0f} MB used, limit {self.memory_limit:.0f} MB; raise roughing.cell or the limit"
-            yield held.task, Outcome("out of memory", text, seconds=round(seconds, 3)), held.attempt
+            outcome = Outcome("out of memory", text, seconds=round(seconds, 3), peak_mb=round(used, 1))
+            yield held.task, outcome, held.attempt
 
     def _dismiss(self, worker: _Worker) -> None:
         worker.end()
