@@ -7,9 +7,10 @@ The jobs are the example parts in turn, every second one with climb levels, each
 or depth so that no two are the same. Kernels are compiled before the clock starts. The first line is one
 worker on one core, which the ratios are to; one worker with every core plans in threads and gains by that.
 
-`ratio` is by the clock and worth what the machine is worth while it runs. `by cpu` minds no other work on the
-machine: CPU seconds of each job, dealt out in order to the workers as they come free, the workers' start
-included. It falls short of the number of workers by what they take from each other and by the idle end.
+`ratio` is by the clock and worth what the machine is worth while it runs. `by cpu` minds no other work on
+the machine: CPU seconds of each job, dealt out in the batch's order (those that look longest first) to the
+workers as they come free, the workers' start included. It falls short of the number of workers by what they
+take from each other and by the idle end.
 """
 
 import argparse
@@ -25,6 +26,7 @@ from cases import NAMES, SIZES, case
 
 import zrough
 from zrough import Job, run_batch
+from zrough.batchorder import longest_first
 from zrough.batchwork import Result, plan_and_write
 from zrough.progress import Progress
 from zrough.threads import cores
@@ -83,7 +85,8 @@ def main() -> None:
         start, before = time.perf_counter(), cpu_of_children()
         records = run_batch(todo, out, workers=workers, memory_limit=asked.memory, work=bench_batch.timed)
         seconds, spent = time.perf_counter() - start, cpu_of_children() - before
-        each = [float(r.numbers.get("cpu_s", 0.0)) for r in records]
+        begun = longest_first(range(len(todo)), lambda k: todo[k][1])
+        each = [float(records[k].numbers.get("cpu_s", 0.0)) for k in begun]
         ideal = dealt(each, workers, (spent - sum(each)) / workers)
         first, alone = first or seconds, alone or ideal
         good = sum(r.ok for r in records)
