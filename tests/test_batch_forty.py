@@ -25,12 +25,12 @@ roughing = {{ level_depth = {depth}, stair_height = 1.0, cell = 0.4 }}
 BAD = {
     "bad-absent": "no such file",
     "bad-cut-short": "cut short",
-    "bad-letter": "not a",
-    "bad-nan": "not a number",
+    "bad-letter": "no STL file",
+    "bad-nan": "no finite number",
     "bad-key": "floor_alowance",
-    "bad-text": "TOML",
+    "bad-text": "not valid TOML",
     "bad-outside": "outside the job's folder",
-    "bad-wide": "nothing to cut",
+    "bad-wide": "no room for the cutter",
 }
 GOOD = 32
 

@@ -112,15 +112,16 @@ def rises(plan, top=0.0):
     return list(itertools.pairwise(sorted([v.z for v in plan.levels] + [top])))
 
 
-def tallest_drop(plan):
-    """Largest difference of height between neighbouring terraces of the stock as left, above the lowest one.
+def tallest_drop(plan, below=0.0):
+    """Largest difference of height between neighbouring terraces of the stock as left, from those ``below``.
 
     Stairs are level on top, so the heights that hold many nodes are the terraces.
     """
     heights = plan.check.leftover.heights
     there = np.round(heights[np.isfinite(heights)], 3)
     z, count = np.unique(there, return_counts=True)
-    return float(np.diff(z[count > 60]).max())
+    terraces = z[count > 60]
+    return float(np.diff(terraces)[terraces[:-1] < below].max())
 
 
 def cone_stairs(slope_deg):
@@ -195,12 +196,17 @@ def test_every_level_is_explained_and_timed(shaped):
 
 
 @pytest.mark.compiled
-@pytest.mark.parametrize(("name", "slope", "height"), [("cone 60", 60.0, 1.3), ("drafted box", 70.0, 1.1)])
-def test_tallest_stair_is_the_level_gap(name, slope, height):
+@pytest.mark.parametrize(
+    ("name", "height", "upright"),
+    [("cone 60", 1.3, 0), ("cone 40", 1.1, 0), ("sphere", 1.2, 0), ("fillet", 1.0, -6)],
+)
+def test_tallest_stair_is_the_level_gap(name, height, upright):
+    """Found by the check and by the terraces of its map alike; from ``upright`` on the wall has no stairs."""
     plan = zrough.plan(job(CASES[name][0](), stair_height=height))
-    gap = max(high - low for low, high in rises(plan))
+    gap = max(high - low for low, high in rises(plan) if low < upright)
     assert gap <= height + 1e-9
-    assert tallest_drop(plan) == pytest.approx(gap, abs=NEAR)
+    assert plan.check.tallest_stair == pytest.approx(gap, abs=NEAR)
+    assert tallest_drop(plan, upright) == pytest.approx(gap, abs=NEAR)
 
 
 @pytest.mark.compiled
