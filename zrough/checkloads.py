@@ -66,7 +66,7 @@ def too_much(facts: Facts, power: Floats, chip: Floats) -> list[Finding]:
     thick = (
         bites & (np.nan_to_num(chip) > THICKEST * wanted) if wanted > 0.0 else np.zeros(len(chip), np.bool_)
     )
-    thick &= facts.program.feed <= facts.job.machine.max_feed  # others are faults by themselves
+    thick &= facts.program.feed <= facts.job.machine.max_feed * (1.0 + 1e-6)  # others are faults anyway
     for m in _once_a_feed(facts, thick):
         x, y, z = facts.replay.worst_at[m].tolist()
         out.append(Finding(
