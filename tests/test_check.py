@@ -277,6 +277,32 @@ def test_feed_over_the_machine_and_travel(case):
     assert [(f.code, f.line) for f in faults(case, lines)] == [("travel", k + 1), ("travel", k + 2)]
 
 
+def test_link_feed_in_a_cut(case):
+    """Four times the feed is four times the chip, h = fz sin(phi)."""
+    lines = good_program()
+    k = last_ring(lines)
+    assert "F1500" in lines[k]
+    assert "F" not in lines[k + 1]
+    lines[k] = lines[k].replace("F1500", "F6000")
+    lines[k + 1] += " F1500"
+    failures = faults(case, lines)
+    assert first(failures) == ("feed-high", k + 1)
+    assert len(failures) == 1
+    slope = math.sin(math.radians(float(case.job.roughing.engagement_deg)))
+    assert 0.5 * 6000 / (4 * 6000) < failures[0].value < 1.01 * 6000 / (4 * 6000) * slope
+
+
+def test_more_power_than_the_motor_has():
+    """At the mean power the replay gives, nothing is said; with two thirds of it, the motion is named."""
+    text = "\n".join(good_program())
+    one = Case()
+    needed = check(text, one.job, part=one.part, stock=one.stock).worst_power_kw
+    assert not Case(machine={"power_kw": needed}).faults(text)[0]
+    failures, _ = Case(machine={"power_kw": needed / 1.5}).faults(text)
+    assert {f.code for f in failures} == {"power"}
+    assert needed / 1.5 < max(f.value for f in failures if f.line) <= needed * 1.001
+
+
 def test_the_whole_verdict(case):
     text = "\n".join(good_program())
     seen = []

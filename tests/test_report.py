@@ -11,6 +11,7 @@ import jsonschema
 import numpy as np
 import pytest
 import report_case
+import trimesh
 from PIL import Image
 
 from zrough import pictures, report
@@ -166,6 +167,36 @@ def test_files_are_written_whole_and_alike(plan, check, page, tmp_path):
     assert (tmp_path / "b" / "report.html").read_text("utf-8") == page
     assert not [p for p in (tmp_path / "a").iterdir() if p.name.startswith(".")]
     validate(json.loads((tmp_path / "a" / "report.json").read_text("utf-8")))
+
+
+def test_extras_of_the_job_are_written(plan, check, tmp_path):
+    """GLB (glTF 2.0: metres, y up) read by a general library; the text has the path's ends."""
+    wanted = copy.copy(plan)
+    wanted.job = report_case.job(output={"extras": ["cl", "glb", "pictures"]})
+    plain = {p.name for p in report.write_all(plan, check, tmp_path / "plain", html=False)}
+    files = {p.name: p for p in report.write_all(wanted, check, tmp_path / "all", html=False)}
+    pictures = {name for name in files if name.endswith(".png")}
+    assert set(files) - plain == {"program.cl", "leftover.glb"} | pictures
+    assert len(pictures) >= 4
+    assert all(files[name].read_bytes().startswith(b"\x89PNG") for name in pictures)
+
+    solid = trimesh.load(files["leftover.stl"])
+    (coloured,) = trimesh.load_scene(files["leftover.glb"]).dump()
+    size = 1000.0 * coloured.extents
+    assert size[[0, 2, 1]] == pytest.approx(solid.extents, abs=0.01)
+    raw = files["leftover.glb"].read_bytes()
+    size = int.from_bytes(raw[12:16], "little")  # of the first chunk, JSON; the second holds the buffer
+    scene = json.loads(raw[20 : 20 + size])
+    colour = scene["accessors"][scene["meshes"][0]["primitives"][0]["attributes"]["COLOR_0"]]
+    start = 28 + size + scene["bufferViews"][colour["bufferView"]]["byteOffset"]
+    rgba = np.frombuffer(raw, np.uint8, 4 * colour["count"], start).reshape(-1, 4)
+    assert len(np.unique(rgba, axis=0)) > 10
+
+    text = files["program.cl"].read_text()
+    assert text.startswith("PARTNO")
+    assert text.endswith("FINI\n")
+    ends = [line[5:].split(",")[:3] for line in text.splitlines() if line.startswith("GOTO/")]
+    assert np.array(ends[-1], float) == pytest.approx(plan.toolpath.xyz[-1], abs=1e-4)
 
 
 # ------------------------------------------------------------------ the page as text

@@ -1,7 +1,7 @@
 """`check(nc_text, job) -> Check`: reads the NC text, replays it on its own stock map and judges it.
 
-Nothing here is shared with the planner. `ncread` reads, `replay` measures, `checkrules` judges, `checkleft`
-measures what is left, `timing` gives the time. A failure is never turned into a warning.
+Nothing here is shared with the planner. `ncread` reads, `replay` measures, `checkrules` and `checkloads`
+judge, `checkleft` measures what is left, `timing` gives the time. A failure is never turned into a warning.
 """
 
 from __future__ import annotations
@@ -9,17 +9,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from zrough import checkleft, checkrules, replay, timing
+from zrough import checkleft, checkloads, checkrules, replay, timing
 from zrough.checkleft import Leftover
 from zrough.checkrules import Facts
 from zrough.errors import CheckError
-from zrough.kernels.replay import SKIN
 from zrough.ncread import Finding, Motion, Program, read
 from zrough.progress import Progress, watched
 from zrough.replay import Body, Floats
@@ -243,6 +243,8 @@ def _judged(case: Case) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
     for rule in RULES:
         judged = [share.facts for share in case.shares] if rule in BY_CUTTER else [case.whole]
         found += checkrules.gather([finding for facts in judged for finding in rule(facts)])
+    loaded = [finding for share in case.shares for finding in checkloads.too_much(share.facts, *share.loads)]
+    found += checkrules.gather(loaded)
     found.sort(key=lambda f: f.line)
     soft = checkrules.READER_WARNINGS | WARNINGS
     return tuple(f for f in found if f.code not in soft), tuple(f for f in found if f.code in soft)
@@ -309,6 +311,11 @@ class Share:
     data: Any
     mine: NDArray[np.bool_]
     facts: Facts
+
+    @cached_property
+    def loads(self) -> tuple[Floats, Floats]:
+        """Motor power and thickest chip by motion, see `checkloads.loads`."""
+        return checkloads.loads(self.facts, self.cutter)
 
 
 @dataclass(frozen=True)
@@ -482,7 +489,8 @@ def _verdict(case: Case, part: Any, failures: tuple[Finding, ...], warnings: tup
     lengths["total"] = float(sum(lengths.values()))
     power, chip = np.full(len(program), math.nan), np.full(len(program), math.nan)
     for share in case.shares:
-        _loads(share, power, chip)
+        for all_of_them, its_own in zip((power, chip), share.loads, strict=True):
+            np.copyto(all_of_them, its_own, where=np.isfinite(its_own))
     gouge = np.where(facts.gouge > facts.gouge_limit, facts.gouge, 0.0)
     worst = int(np.argmax(gouge))
     eaten = np.where(facts.eaten > facts.eaten_limit, facts.eaten, 0.0)
@@ -568,39 +576,6 @@ def _groups(facts: Facts) -> NDArray[np.int64]:
 def _split(groups: NDArray[np.int64], amount: Floats) -> dict[str, float]:
     total = np.bincount(groups, amount, len(_GROUP_NAMES))
     return {name: float(v) for name, v in zip(_GROUP_NAMES, total, strict=True)}
-
-
-def _loads(share: Share, power: Floats, chip: Floats) -> None:
-    """Put motor power kW and thickest chip mm of a cutter's motions in; NaN stays where nothing is cut or
-    no cutting data are known."""
-    facts, data, cutter = share.facts, share.data, share.cutter
-    program, run = facts.program, facts.replay
-    rpm = np.abs(program.spindle)
-    flutes = int(getattr(cutter, "flutes", 0) or 0)
-    cutting = np.flatnonzero((run.worst > 0.0) & (rpm > 0.0) & (program.feed > 0.0))
-    if not flutes or not cutting.size:
-        return
-    per_tooth = program.feed[cutting] / (flutes * rpm[cutting])
-    arc = np.minimum(run.worst[cutting], 180.0).astype(np.float64)
-    chip[cutting] = per_tooth * np.sin(np.radians(np.minimum(arc, 90.0)))
-    if data is None:
-        return
-    from zrough.cutting import forces
-
-    # What stands higher than anything under the cutter is a film on a wall: it fills a skin of the circle
-    # alone, and only that share of the arc is as deep.
-    met = run.met[cutting]
-    film = np.maximum(run.depth[cutting] - met, 0.0)
-    skin = math.degrees(math.acos(max(-1.0, 1.0 - SKIN / facts.body.radius)))
-    for speed in np.unique(rpm[cutting]):
-        at = rpm[cutting] == speed
-        power[cutting[at]] = sum(
-            forces(
-                data.material, cutter, part_of_arc, depth, per_tooth[at], float(speed),
-                efficiency=float(data.efficiency), peaks=False,
-            ).power_kw
-            for part_of_arc, depth in ((arc[at], met[at]), (np.minimum(arc[at], skin), film[at]))
-        )  # fmt: skip
 
 
 def _chip_share(shares: tuple[Share, ...], seconds: Floats) -> float:

@@ -248,7 +248,8 @@ def _flats(job: Any, run: Replay, part: Any, floor: float, reach: Floats) -> tup
         on = level.copy()
         on[level] = heights == z
         seen = np.full(run.grid.shape, -np.inf, np.float32)
-        kernels.raster_top(np.ascontiguousarray(t[on]), run.grid.x0, run.grid.y0, run.grid.cell, seen)
+        grid = run.grid
+        kernels.raster_top(np.ascontiguousarray(t[on]), grid.x0, grid.y0, grid.cell, 0, grid.ny, seen)
         here = np.isfinite(seen) & (run.part_tops < seen + np.float32(1e-3)) & np.isfinite(run.heights)
         gap = run.heights[here].astype(np.float64) - float(z)
         if not gap.size:

@@ -461,6 +461,12 @@ class Output(Table):
     end_block: FileName | None = Field(default=None, description="text file put after the moves")
     program_name: Text | None = Field(default=None, description="name or number in the program's head")
     coolant: Literal["M7", "M8", "none"] = Field(default="M8", description="coolant word")
+    extras: tuple[Literal["cl", "glb", "pictures"], ...] = Field(
+        default=(),
+        max_length=3,
+        description="more files beside the report: cl = program.cl, cutter location text; "
+        "glb = leftover.glb, coloured; pictures = PNG files",
+    )
 
 
 EVERY_TABLE: tuple[type[Table], ...] = (

@@ -73,6 +73,7 @@ _SAFETY = (
     _Rule("Feeds and spindle speed within the machine", "",
           ("feed-limit", "feed-missing", "feed-zero", "spindle-limit", "spindle-stopped",
            "spindle-direction")),
+    _Rule("Chip and power within the cutting data", "", ("feed-high", "power")),
     _Rule("Every word of the program understood", "",
           ("not-understood", "repeated-word", "modal-group", "arc-radius", "unit", "units-late",
            "units-change", "offset-change", "motion-missing", "start-unknown")),

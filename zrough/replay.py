@@ -44,6 +44,7 @@ BANDS = 4  # shares of the map that are carved on their own; results depend on i
 CACHE_NODES = 32_768  # nodes of the map that stay in a core's cache while a chunk of pieces is carved
 MOST_THREADS = 4
 LANE_LENGTH = 5_000.0  # mm of path above which engagement is measured in two lanes
+EDGE = 1e-9  # mm by which a node may miss a block and still stand on it
 CHUNK = 20_000  # pieces between two calls of progress
 
 
@@ -356,15 +357,9 @@ def replay(
     grid = Grid.covering((lower[0], lower[1]), (upper[0], upper[1]), pitch, pitch)
     kind, box = _outline(stock, lower, upper)
     holes = np.zeros((0, 4)) if holes is None else np.ascontiguousarray(holes, dtype=np.float64)
-    tops = stock_tops(stock, grid)
-    part_tops = np.full(grid.shape, -np.inf, np.float32)
-    kernels.raster_top(part.triangles, grid.x0, grid.y0, grid.cell, part_tops)
-    highest = float(tops.max())
-    drill(tops, grid, holes)
-    step = reach_step(tops.size, smallest, grid.cell)
-    bottom = float(lower[2])
+    step = reach_step(grid.nx * grid.ny, smallest, grid.cell)
     run = _Run(
-        pieces, motions, sections, highest, kind, box, grid, tops, part_tops, bottom, holes, step, stock
+        pieces, motions, sections, kind, box, grid, part.triangles, float(lower[2]), holes, step, stock
     )
     team = [threading.Thread(target=run.working) for _ in range(min(MOST_THREADS, threads.count()))]
     for thread in team:
@@ -393,10 +388,10 @@ def stock_tops(stock: Any, grid: Grid) -> NDArray[np.float32]:
     return np.ascontiguousarray(stock.top(grid), dtype=np.float32)
 
 
-def drill(heights: NDArray[np.float32], grid: Grid, holes: Floats) -> None:
-    """Lower a map to the bottom of holes drilled before, in place."""
+def drill(heights: NDArray[np.float32], at_x: Floats, at_y: Floats, holes: Floats) -> None:
+    """Lower a map, nodes at ``at_x``, ``at_y``, to the bottom of holes drilled before, in place."""
     for x, y, radius, bottom in holes:
-        inside = np.hypot(grid.x[None, :] - x, grid.y[:, None] - y) < radius
+        inside = np.hypot(at_x[None, :] - x, at_y[:, None] - y) < radius
         heights[inside] = np.minimum(heights[inside], np.float32(bottom))
 
 
@@ -404,14 +399,13 @@ class _Run:
     """The threads of a replay and their arrays."""
 
     def __init__(
-        self, pieces: Pieces, motions: int, sections: Sequence[Section], highest: float, kind: int,
-        box: Floats, grid: Grid, tops: NDArray[np.float32], part_tops: NDArray[np.float32], bottom: float,
-        holes: Floats, step: int, stock: Any,
+        self, pieces: Pieces, motions: int, sections: Sequence[Section], kind: int, box: Floats, grid: Grid,
+        triangles: Floats, bottom: float, holes: Floats, step: int, stock: Any,
     ) -> None:  # fmt: skip
-        self.pieces, self.sections, self.highest = pieces, sections, highest
-        self.step, self.stock = step, stock
+        self.pieces, self.sections, self.step, self.stock = pieces, sections, step, stock
         self.kind, self.box, self.grid, self.bottom, self.holes = kind, box, grid, bottom, holes
-        self.tops, self.part_tops = tops, part_tops
+        self.triangles = triangles
+        self._maps()
         self.worst = np.zeros(motions, np.float32)
         self.worst_at = np.full((motions, 3), np.nan)
         self.mean, self.cut_length = np.zeros(motions), np.zeros(motions)
@@ -424,15 +418,49 @@ class _Run:
             middle = _split(pieces, section.begin, section.end)
             ends = [section.begin, middle, section.end] if middle else [section.begin, section.end]
             self.lanes += [_Lane(self, section, *b) for b in pairwise(ends)]
-        self.heights = tops.copy()
         left = self.heights[::step, ::step]
         self.after = [np.empty_like(left) for _ in sections[:-1]]
-        self.means = self.mean_tops()
-        self.mean_before = self.means.copy()
         self.bands = [_Band(self, *rows, motions) for rows in _row_bands(grid.ny)]
         self.waiting: list[Callable[[], None]] = [*reversed(self.bands), *reversed(self.lanes)]
         self.failure: BaseException | None = None
         self.stop = False
+
+    def _maps(self) -> None:
+        """The maps, most of them blank: each band fills its own rows, so that no thread waits for it."""
+        shape, blank = self.grid.shape, self.kind == kernels.BLOCK
+        if blank:
+            self.tops = np.empty(shape, np.float32)
+            self.highest = float(np.float32(self.stock.upper[2]))
+        else:
+            self.tops = stock_tops(self.stock, self.grid)
+            self.highest = float(self.tops.max())
+            drill(self.tops, self.grid.x, self.grid.y, self.holes)
+        self.heights, self.means, self.part_tops = (np.empty(shape, np.float32) for _ in range(3))
+        # Beside a block or cylinder the cells at its rim are as high as it is; a hole may reach out there.
+        reaching = self.kind != kernels.MAP and len(self.holes) > 0
+        self.mean_before = np.empty(shape, np.float32) if reaching else self.tops
+
+    def fill(self, first: int, end: int) -> None:
+        """Some rows of the maps before anything is cut."""
+        rows, grid = slice(first, end), self.grid
+        x, y = grid.x, grid.y[rows]
+        if self.kind == kernels.BLOCK:
+            (low_x, high_x), (low_y, high_y) = (
+                np.searchsorted(v, (low - EDGE, high + EDGE)).tolist()
+                for v, low, high in ((x, *self.box[:2]), (y, *self.box[2:]))
+            )
+            self.tops[rows] = -np.inf
+            self.tops[rows][low_y:high_y, low_x:high_x] = self.highest
+            drill(self.tops[rows], x, y, self.holes)
+        self.heights[rows] = self.tops[rows]
+        # The mean of each cell, also of cells whose node misses a block or cylinder that their area touches.
+        self.means[rows] = self.tops[rows] if self.kind == kernels.MAP else self.highest
+        if self.kind != kernels.MAP:
+            drill(self.means[rows], x, y, self.holes)
+        if self.mean_before is not self.tops:
+            self.mean_before[rows] = self.means[rows]
+        self.part_tops[rows] = -np.inf
+        kernels.raster_top(self.triangles, grid.x0, grid.y0, grid.cell, first, end, self.part_tops)
 
     def working(self) -> None:
         """One task after the other; the threads share them."""
@@ -462,14 +490,6 @@ class _Run:
                 thread.join()
         if self.failure is not None:
             raise self.failure
-
-    def mean_tops(self) -> NDArray[np.float32]:
-        """Top of each cell, also of cells whose node misses a block or cylinder that their area touches."""
-        means = self.tops.copy()
-        if self.kind != kernels.MAP:
-            means[:] = self.highest
-            drill(means, self.grid, self.holes)
-        return means
 
     def result(self) -> Replay:
         cutting = self.cut_length > 0
@@ -502,7 +522,7 @@ class _Run:
             return self.tops, self.grid.x0, self.grid.y0, self.grid.cell
         own = self.stock.grid
         heights = np.array(self.stock.heights, dtype=np.float32)
-        drill(heights, own, self.holes)
+        drill(heights, own.x, own.y, self.holes)
         known = np.where(np.isfinite(heights), heights, np.float32(self.bottom - 1e3))
         highest = ndimage.maximum_filter(known, footprint=CROSS, mode="nearest")
         heights[highest - known > LEVEL_SLOPE * own.cell] -= np.float32(corner)
@@ -528,6 +548,7 @@ class _Band:
     def __call__(self) -> None:
         run, step = self.run, self.run.step
         rows = slice(-(-self.first // step) * step, self.end, step)
+        run.fill(self.first, self.end)
         for k, section in enumerate(run.sections):
             self.carve(section)
             if section is not run.sections[-1]:
@@ -595,13 +616,14 @@ class _Lane:
         half = math.pi / 2  # the circle's rear half has been swept by the motion itself
         angles = np.linspace(-half, half, math.ceil(2 * half * radius / layers.cell) + 1)
         top, tx0, ty0, tcell = run.edges(body.corner)
+        circle = np.cos(angles), np.sin(angles)
         state = np.array([self.begin, 0, 0], np.int64)
         while state[0] < self.end and not run.stop:
             needs_layer = kernels.engagement(
                 min(int(state[0]) + CHUNK, self.end), state, p.rows, p.turns, p.classes, p.motion, run.entry,
                 run.radii, run.corners, radius, body.corner, step, cap, *layers.arguments,
                 run.kind, run.box, run.highest, top, tx0, ty0, tcell,
-                np.cos(angles), np.sin(angles), angles[1] - angles[0], *layers.runs(),
+                *circle, angles[1] - angles[0], *layers.runs(),
                 run.worst, run.worst_at, run.mean, run.cut_length, self.over, self.histogram,
                 self.entry_histogram,
             )  # fmt: skip
@@ -634,7 +656,7 @@ class _Layers:
             self.radius + OUTER * self.cell, max(0.0, self.radius - INNER * self.cell),
         )  # fmt: skip
 
-    def runs(self) -> tuple[NDArray[np.int64], float]:
+    def runs(self) -> tuple[NDArray[np.int8], float]:
         """By squared distance of the node nearest to a sample: samples up to the next one in doubt.
 
         Samples stand a cell apart at most and their nodes 0.71 of one: at a node `g` cells from the rim, as
@@ -645,7 +667,7 @@ class _Layers:
         clear = np.floor((self.radius - high) / self.cell + 0.25)
         solid = np.floor((low - self.radius) / self.cell + 0.25)
         found = np.where(clear > 0, clear, np.where(solid > 0, -solid, 0.0))
-        return found.astype(np.int64), per_d2
+        return found.astype(np.int8), per_d2
 
     def open(self, z: float) -> None:
         """A layer for a height: from the nearest lower one, else blank; the one unused longest gives way."""

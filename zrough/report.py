@@ -8,8 +8,10 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from zrough.io import make_folder, write_atomic
-from zrough.reportdata import Facts, as_dict
+from zrough.reportdata import Facts, as_dict, value
 
 __all__ = ["json_schema", "pictures", "report_dict", "report_html", "write_all"]
 
@@ -47,7 +49,8 @@ def write_all(
 ) -> list[Path]:  # fmt: skip
     """Write report.json, report.html, leftover.stl and leftover.npz into a folder, each whole or not at all.
 
-    The leftover needs a check; ``images`` adds the pictures as PNG. Returns the paths written.
+    The leftover needs a check; ``images`` adds the pictures as PNG. The job's ``output.extras`` may ask for
+    them too, and for program.cl and leftover.glb. Returns the paths written.
 
     Raises
     ------
@@ -56,6 +59,8 @@ def write_all(
     facts = Facts(plan, check)
     target = make_folder(folder)
     told = as_dict(facts)
+    extras = value(facts.job.output, "extras", default=())
+    images = images or "pictures" in extras
     text = json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     written = [write_atomic(target / "report.json", text)]
     if html or images:
@@ -67,21 +72,51 @@ def write_all(
         if images:
             written += [write_atomic(target / name, stills[name]) for name in sorted(stills)]
     if mesh and facts.left_over is not None:
-        written += _write_leftover(facts, target)
+        written += _write_leftover(facts, target, "glb" in extras)
+    if "cl" in extras:
+        written.append(write_atomic(target / "program.cl", _cutter_locations(plan)))
     return written
 
 
-def _write_leftover(facts: Facts, target: Path) -> list[Path]:
+def _cutter_locations(plan: Any) -> str:
+    from zrough.clfile import write_cl_program
+    from zrough.post import Operation
+
+    stages = [Operation(s.toolpath, s.cutter, s.data) for s in value(plan, "stages", default=())]
+    alone = [Operation(plan.toolpath, plan.job.cutter, plan.data)]
+    return write_cl_program(stages or alone, plan.job, [f"part {plan.part.name}"])
+
+
+def _write_leftover(facts: Facts, target: Path, coloured: bool) -> list[Path]:
     from zrough import leftover
     from zrough.thinmesh import MAX_TRIANGLES
 
     body = facts.mesh(MAX_TRIANGLES)
     assert body is not None
     assert facts.left_over is not None
-    return [
+    written = [
         leftover.write_stl(target / "leftover.stl", body.vertices, body.faces),
         leftover.write_map(target / "leftover.npz", *facts.left_over, facts.bottom, _heights(facts)),
     ]
+    if coloured:
+        written.append(_write_coloured(facts, target))
+    return written
+
+
+def _write_coloured(facts: Facts, target: Path) -> Path:
+    """The leftover in the colours of its thickness square to the part, from the nodes where that is known."""
+    from zrough import leftover
+    from zrough import pictures as drawn
+    from zrough.thinmesh import MAX_TRIANGLES, thin
+
+    assert facts.measured is not None
+    body = thin(*facts.measured, facts.bottom, MAX_TRIANGLES)
+    colours = None
+    if facts.normal is not None:
+        thickness = facts.normal.thickness
+        amount = np.nan_to_num(thickness).ravel()[body.nodes]
+        colours = drawn.vertex_colours(amount, drawn.colour_limit(thickness))
+    return leftover.write_glb(target / "leftover.glb", body.vertices, body.faces, colours)
 
 
 def _heights(facts: Facts) -> list[float]:

@@ -1,0 +1,92 @@
+"""Loads of motions by the cutting data: motor power and thickest chip, and where they are too much.
+
+A foreign program may be bolder than the proposal; so a chip is only faulted from `THICKEST` times the wanted
+one on. What a feed meant for links or for another cutter does in a cut lies far beyond that.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from zrough.checkrules import Facts
+from zrough.kernels.replay import SKIN
+from zrough.ncread import Finding
+from zrough.replay import Floats
+
+THICKEST = 2.0  # of the chip wanted
+FILM_BITES = 2.0  # of `SKIN`: a link may brush a wall's film this wide at link feed, no tooth minds
+POWER_SPARE = 0.05  # share of the motor's power: the model's own rounding over a motion
+
+
+def loads(facts: Facts, cutter: Any) -> tuple[Floats, Floats]:
+    """Motor power kW and thickest chip mm of a cutter's motions, (n,); NaN where nothing is cut or no cutting
+    data are known."""
+    program, run, data = facts.program, facts.replay, facts.data
+    power, chip = np.full(len(program), math.nan), np.full(len(program), math.nan)
+    rpm = np.abs(program.spindle)
+    flutes = int(getattr(cutter, "flutes", 0) or 0)
+    cutting = np.flatnonzero((run.worst > 0.0) & (rpm > 0.0) & (program.feed > 0.0))
+    if not flutes or not cutting.size:
+        return power, chip
+    per_tooth = program.feed[cutting] / (flutes * rpm[cutting])
+    arc = np.minimum(run.worst[cutting], 180.0).astype(np.float64)
+    chip[cutting] = per_tooth * np.sin(np.radians(np.minimum(arc, 90.0)))
+    if data is None:
+        return power, chip
+    from zrough.cutting import forces
+
+    # What stands higher than anything under the cutter is a film on a wall: it fills a skin of the circle
+    # alone, and only that share of the arc is as deep.
+    met = run.met[cutting]
+    film = np.maximum(run.depth[cutting] - met, 0.0)
+    skin = math.degrees(math.acos(max(-1.0, 1.0 - SKIN / facts.body.radius)))
+    for speed in np.unique(rpm[cutting]):
+        at = rpm[cutting] == speed
+        power[cutting[at]] = sum(
+            forces(
+                data.material, cutter, part_of_arc, depth, per_tooth[at], float(speed),
+                efficiency=float(data.efficiency), peaks=False,
+            ).power_kw
+            for part_of_arc, depth in ((arc[at], met[at]), (np.minimum(arc[at], skin), film[at]))
+        )  # fmt: skip
+    return power, chip
+
+
+def too_much(facts: Facts, power: Floats, chip: Floats) -> list[Finding]:
+    """Motions of one cutter whose chip is far thicker than wanted, or that ask more of the motor than it
+    has; the first under each feed given."""
+    out: list[Finding] = []
+    wanted = float(getattr(facts.data, "max_chip", 0.0) or 0.0)
+    arc = np.radians(np.minimum(facts.replay.worst, 180.0).astype(np.float64))
+    bites = facts.body.radius * (1.0 - np.cos(arc)) > FILM_BITES * SKIN
+    thick = (
+        bites & (np.nan_to_num(chip) > THICKEST * wanted) if wanted > 0.0 else np.zeros(len(chip), np.bool_)
+    )
+    thick &= facts.program.feed <= facts.job.machine.max_feed * (1.0 + 1e-6)  # others are faults anyway
+    for m in _once_a_feed(facts, thick):
+        x, y, z = facts.replay.worst_at[m].tolist()
+        out.append(Finding(
+            "feed-high", facts.line(m), (x, y, z), float(chip[m]), THICKEST * wanted,
+            f"line {facts.line(m)}: chip {chip[m]:.3f} mm thick at X{x:.3f} Y{y:.3f} Z{z:.3f} with "
+            f"F{facts.program.feed[m]:.0f}, the cutting data want {wanted:.3f}",
+        ))  # fmt: skip
+    limit = facts.job.machine.power_kw
+    if limit is not None:
+        for m in _once_a_feed(facts, np.nan_to_num(power) > limit * (1.0 + POWER_SPARE)):
+            out.append(Finding(
+                "power", facts.line(m), facts.tip(m), float(power[m]), float(limit),
+                f"line {facts.line(m)}: cutting takes {power[m]:.2f} kW, the spindle has {limit:.2f}",
+            ))  # fmt: skip
+    return out
+
+
+def _once_a_feed(facts: Facts, bad: NDArray[np.bool_]) -> list[int]:
+    """The first bad motion under each feed as it was given: a modal word is wrong once."""
+    feed = facts.program.feed
+    given = np.cumsum(np.append(0, np.diff(feed) != 0.0))
+    at = np.flatnonzero(bad)
+    return [int(m) for m in at[np.unique(given[at], return_index=True)[1]]]
