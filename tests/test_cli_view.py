@@ -80,7 +80,7 @@ def test_plan_says_what_came_of_it(capfd, monkeypatch, job_file, tmp_path):
         "3 levels",
         "cycle time s: 61.23",
         "levels: 3",
-        "left uncut: 7 places",
+        "left uncut: 7 places, largest first",
         *["  at X1.00 Y2.00 Z-5.00, 3.00 mm wide: too narrow"] * 5,
         "  and 2 more, see report.json",
         "check: passed",

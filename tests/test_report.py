@@ -362,3 +362,18 @@ def test_vertex_colours_follow_the_ramp():
     assert colours.shape == (4, 3)
     assert (np.diff(colours.astype(int).sum(axis=1)) <= 0).all()
     np.testing.assert_array_equal(colours[2], colours[3])
+
+
+def test_levels_of_one_place_are_one_entry():
+    from zrough.leftplaces import by_place
+
+    def entry(z, x, area=9.0, kind="channel"):
+        return {"kind": kind, "z": z, "x": x, "y": 0.0, "width": 12.5, "area": area, "reason": "narrow",
+                "box": (x - 4.0, -3.0, x + 4.0, 3.0)}  # fmt: skip
+
+    slot = [entry(-5.0, 0.0), entry(-6.0, 0.3, 11.0), entry(-7.0, -0.2), entry(-7.0, -0.1)]
+    others = [entry(-6.0, 5.0), entry(-5.0, 0.0, kind="area"), {"kind": "channel", "z": -5.0, "area": 1.0}]
+    found = by_place([*slot, *others])
+    assert len(found) == 4
+    assert (found[0]["z"], found[0]["z_top"], found[0]["levels"], found[0]["area"]) == (-7.0, -5.0, 3, 11.0)
+    assert sorted(p["levels"] for p in found) == [1, 1, 1, 3]

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 from zrough.errors import BatchError, NcError
+from zrough.leftplaces import by_place
 
 if TYPE_CHECKING:
     from zrough.batch import Record
@@ -73,10 +74,11 @@ def plan_lines(plan: Plan, files: Sequence[Path]) -> list[str]:
     lines += [f"{key.replace('_', ' ')}: {_shown(value)}" for key, value in summary.items()]
     lines += [_missed(p) for p in plan.report.get("promises", ()) if p["kept"] is False and not p["safety"]]
     if plan.left:
-        lines.append(f"left uncut: {len(plan.left)} places")
-        lines += [f"  {_place(place)}" for place in plan.left[:5]]
-        if len(plan.left) > 5:
-            lines.append(f"  and {len(plan.left) - 5} more, see report.json")
+        places = by_place(plan.left)
+        lines.append(f"left uncut: {len(places)} places, largest first")
+        lines += [f"  {_place(place)}" for place in places[:5]]
+        if len(places) > 5:
+            lines.append(f"  and {len(places) - 5} more, see report.json")
     if plan.check is not None:
         lines.append("check: passed" if plan.check.ok else "check: FAILED")
     return [*lines, "written: " + ", ".join(str(f) for f in files)]
@@ -158,6 +160,8 @@ def proposal_lines(found: Ranking) -> list[str]:
 def _place(left: Mapping[str, Any]) -> str:
     """One place that was left, on a line."""
     at = " ".join(f"{axis.upper()}{left[axis]:.2f}" for axis in "xyz" if axis in left)
+    if left.get("levels", 1) > 1:
+        at += f" to Z{left['z_top']:.2f} ({left['levels']} levels)"
     wide = f", {left['width']:.2f} mm wide" if left.get("width") else ""
     return f"at {at}{wide}: {left.get('reason', '')}"
 

@@ -40,7 +40,9 @@ def mark(d2: NDArray[np.float32], radius: float, corner: float) -> Mark:
     far = d2 > max(0.0, radius - corner - THIN) ** 2
     away = np.sqrt(d2[far])
     beyond = np.clip(away - (radius - corner), 0.0, corner)
-    rise[far] = np.where(away <= radius + THIN, corner - np.sqrt(corner**2 - beyond**2), np.inf)
+    rise[far] = np.where(
+        away <= radius + THIN, corner - np.sqrt(np.maximum(corner**2 - beyond**2, 0.0)), np.inf
+    )
     met = ~far
     met[far] = away <= radius - THIN
     return Mark(np.packbits(met, axis=1), rise)

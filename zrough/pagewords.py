@@ -381,12 +381,17 @@ def _ball(told: dict[str, Any], unit: Unit, stills: dict[str, bytes]) -> str:
     )
 
 
+def _heights(place: dict[str, Any], unit: Unit) -> str:
+    low, high = unit.length(place["z_mm"], 2), unit.length(place["highest_z_mm"], 2)
+    return low if low == high else f"{low} to {high}"
+
+
 def left(told: dict[str, Any], unit: Unit) -> str:
     """Places left uncut, and warnings; nothing when there are none."""
     if not told["left"] and not told["warnings"]:
         return ""
     rows = [
-        (escape(p["kind"]), unit.length(p["z_mm"], 2), unit.point(p["place"]), unit.short(p["width_mm"]),
+        (escape(p["kind"]), _heights(p, unit), unit.point(p["place"]), unit.short(p["width_mm"]),
          unit.plane(p["area_mm2"]), escape(p["reason"]))
         for p in told["left"][:_MOST_ROWS]
     ]  # fmt: skip

@@ -41,6 +41,7 @@ log = logging.getLogger(__name__)
 CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
 SHANK_GAP = 0.01  # mm
 FILM = 0.05  # mm: a bite on a wall no deeper, and shorter than the radius, is a trace of the path, no stair
+RIDGE_SPARE = 0.05  # mm a link passes over the ridges that a rounded tip leaves
 TIGHT = 0.04  # of the radius: smallest path radius in dead ends and close channels
 DEEP_BITE = 0.03  # mm: a cusp this thick on the wall of a deep level is worth a trace
 
@@ -474,7 +475,7 @@ def _link(
     ramp = job.entry.ramp_angle_deg if job.entry.ramp_angle_deg is not None else data.ramp_angle_deg
     ways = Ways(
         clearance=job.clearance_plane(float(stock.upper[2])),
-        lift=job.links.lift,
+        lift=max(job.links.lift, _ridge(cutter, data.engagement_deg) + RIDGE_SPARE),
         link_feed=job.links.feed or data.link_feed,
         rapid=job.machine.rapid,
         ramp=math.radians(ramp),
@@ -512,6 +513,14 @@ def _link(
     path = linker.finish()
     _tally(path, order, job)
     return path, order, left, layers
+
+
+def _ridge(cutter: Cutter, cap_deg: float) -> float:
+    """Height of what a rounded tip leaves between two passes at the cap, mm; 0 where its flat covers it."""
+    radius = 0.5 * cutter.diameter
+    bite = radius * (1.0 - math.cos(math.radians(cap_deg)))
+    beyond = min(max(0.0, 0.5 * bite - (radius - cutter.corner_radius)), cutter.corner_radius)
+    return cutter.corner_radius - math.sqrt(cutter.corner_radius**2 - beyond**2)
 
 
 def _tally(path: Toolpath, order: list[Level], job: Job) -> None:

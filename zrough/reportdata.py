@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from zrough.grid import Grid, Map
+from zrough.leftplaces import by_place
 from zrough.toolpath import Kind, Toolpath
 
 if TYPE_CHECKING:
@@ -400,7 +401,7 @@ def as_dict(facts: Facts) -> dict[str, Any]:
         "leftover": None if facts.normal is None else facts.normal.as_dict(),
         "flats": [dict(f) for f in value(value(check, "leftover"), "flats", default=())],
         "next_cutter": None if facts.ball is None else facts.ball.as_dict(),
-        "left": [_left(item) for item in value(facts.plan, "left", default=())],
+        "left": [_left(item) for item in by_place(value(facts.plan, "left", default=()))],
         "failures": _findings(value(check, "failures", default=())),
         "findings": _findings(value(check, "warnings", default=())),
         "warnings": _notes(facts),
@@ -581,6 +582,8 @@ def _left(item: Any) -> dict[str, Any]:
     return {
         "kind": str(value(item, "kind", default="")),
         "z_mm": value(item, "z", "level_z"),
+        "highest_z_mm": value(item, "z_top", "z", "level_z"),
+        "levels": int(value(item, "levels", default=1)),
         "place": list(place)[:2],
         "width_mm": value(item, "width"),
         "area_mm2": value(item, "area"),

@@ -337,6 +337,7 @@ class Clearing:
         self.walls: _Walls | None = None  # of the level cut last
         self.pinched: list[tuple[Uncut, Nodes]] = []  # of the level cut last, with the fine nodes of each
         self.curtain: Curtain | None = None  # drawn while ridges are walked over
+        self.pieces: list[Piece] = []  # of the level being cut
         self.find_entries: Callable[[Clearing, Level, bool], list[Entry]] | None = None
 
     @property
@@ -360,7 +361,7 @@ class Clearing:
         (mm) deep is not done. With ``floor`` the ridges that a corner radius leaves are taken off as well.
         """
         self.tau = tau
-        pieces: list[Piece] = []
+        pieces = self.pieces = []
         self._serve(level, position, pieces, walls_first)
         if self.left and self.rules.rho_tight < self.rules.rho:
             # into dead ends and close channels, as far as bends there is room for let it come
@@ -829,6 +830,17 @@ class Clearing:
                 q = p + f.hb * (out * away - back * heading)
                 if self._sd(level, q) >= r.eps and self._clear(q, slack):
                     return np.asarray(q)
+        return self._on_trail(p) if r.floor_radius < EVENED * r.radius else None
+
+    def _on_trail(self, p: Points) -> Points | None:
+        """A place near ``p`` on an earlier walk of the level: elsewhere a ball-nose stands on ridges."""
+        trail = np.concatenate([*(piece.points for piece in self.pieces), np.zeros((0, 2))])
+        away = np.hypot(*(trail - p).T)
+        near = np.flatnonzero(away < self.rules.radius)
+        near = near[np.argsort(away[near], kind="stable")]
+        for q in trail[near[:: max(1, len(near) // 48)]]:
+            if self._clear(q, self.frame.hd):
+                return np.asarray(q)
         return None
 
     def _clear(self, p: Points, slack: float) -> bool:
