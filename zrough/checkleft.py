@@ -155,12 +155,14 @@ def _gaps(grid: Grid, reach: Floats, left: Floats) -> Floats:
     On a slope cut in steps, the stock at the outer edge of each step stands above the reach by the height of
     the step below it; on a flat or an upright wall by nothing. Right to one node times the slope; beside a
     wall steeper than `STEEP` a node counts with the highest reach of its neighbours, so that its doubt is no
-    stair: a node for where the wall stands, and one for where the cutter that touches it does. Where there is
-    nothing to compare, 0.
+    stair: a node for where the wall stands, and one for where the cutter that touches it does. On the crest
+    of such a wall, which falls away from the node, it is the highest of its nearest neighbours. Where there
+    is nothing to compare, 0.
     """
-    _, wall, steep = _beside(grid, reach)
+    near, wall, steep = _beside(grid, reach)
     with np.errstate(invalid="ignore"):
-        gap = left - np.where(steep, wall, reach)
+        crest = reach + _neighbours_highest(-reach, 1) > STEEP * grid.cell
+        gap = left - np.where(steep, wall, np.where(crest, near, reach))
     gap[~np.isfinite(gap)] = 0.0
     return np.maximum(gap, 0.0)
 
