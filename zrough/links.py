@@ -15,7 +15,7 @@ from .cutting import CuttingData
 from .cutting.advice import SLOT_DEPTH
 from .kernels import march
 from .levels import Level
-from .rings import Entry, Frame, Piece, Points
+from .rings import GRAZE, Entry, Frame, Piece, Points
 from .toolpath import Kind, Toolpath
 
 STRAY = 0.01  # rad: how far a move's direction may differ from the walk's; the engagement shifts by as much
@@ -305,7 +305,9 @@ class Linker:
         feed = fitted.smallest(step_feeds)
         bite = fitted.largest(arc)
         kinds = np.where(bite > 0.0, int(Kind.CUT), int(Kind.LINK))
-        feed = np.where(bite > 0.0, feed, self.ways.link_feed)
+        # rolling in and between two bites: a film or a needle's edge too thin for the maps may come first
+        light = min(self.ways.link_feed, float(self.data.feed_for(math.degrees(GRAZE), top - z)))
+        feed = np.where(bite > 0.0, feed, light)
         for run in np.split(np.arange(n), np.flatnonzero(np.diff(kinds)) + 1):
             self.track.add(
                 ends[run],

@@ -1108,7 +1108,7 @@ class Clearing:
     def _tested(self, way: Points) -> tuple[Points, float] | None:
         """The way if what it may still graze stays well under the cap, else None: a lift is safer."""
         f, r = self.frame, self.rules
-        arc = k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, 4 * r.step, self.circle, way)
+        arc = k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, r.step, self.circle, way)
         return (way, arc) if arc <= min(GRAZE, r.cap - r.margin) else None
 
     # -- walls ---------------------------------------------------------------------------------
