@@ -24,7 +24,7 @@ T = TypeVar("T")
 WHOLE = 0.8  # share of the ground under a second entry that must still stand
 FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
 FLAT = 0.004  # mm: a floor this even counts as flat
-EVENED = 0.25  # of the radius: a tip less flat, a ball above all, would even floors in hair-fine lines
+EVENED = 0.25  # of the radius: a rounder tip evens floors only as far as its radius there is this large
 CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may stand free
 LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to the piece
 SPENT = 0.25  # of the radius: beside a start that has been tried none other is
@@ -94,6 +94,12 @@ class Rules:
         """Radius of the cutter ``height`` mm over its tip."""
         c = self.corner
         return self.radius if c <= height else self.radius - c + math.sqrt(2.0 * c * height - height * height)
+
+    @property
+    def evened(self) -> float:
+        """Height to which ridges on a floor are taken off, mm: `FLAT`, more where a tip is rounder."""
+        beyond = EVENED * self.radius - (self.radius - self.corner)
+        return FLAT if beyond <= 0.0 else max(FLAT, self.corner - math.sqrt(self.corner**2 - beyond**2))
 
     @property
     def bite(self) -> float:
@@ -374,8 +380,8 @@ class Clearing:
         whole = self._uncut(level)
         self.left = [*whole, *(u for u, _ in stay if not any(_holds(w.box, u.box) for w in whole))]
         self.track += [piece.points for piece in pieces]
-        if floor and EVENED * self.rules.radius <= self.rules.floor_radius < self.rules.radius:
-            self.even(level, FLAT, pieces)
+        if floor and self.rules.floor_radius < self.rules.radius:
+            self.even(level, self.rules.evened, pieces)
         return pieces
 
     def _serve(

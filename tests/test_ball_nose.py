@@ -1,0 +1,62 @@
+"""A ball-nose as roughing cutter: it may stand nowhere without touching the ridges of its own passes."""
+
+import math
+
+import numpy as np
+import pytest
+import shapely
+import trimesh
+
+import zrough
+from zrough import Job
+
+pytestmark = pytest.mark.compiled
+
+RADIUS, CAP, DEPTH, HALF = 5.0, 50.0, 6.0, 10.0
+WALL = FLOOR = 0.2
+
+
+@pytest.fixture(scope="module")
+def planned():
+    """A channel 20 mm wide through a block, open at both ends."""
+    profile = shapely.box(-22.0, -12.0, 22.0, 0.0) - shapely.box(-HALF, -DEPTH, HALF, 1.0)
+    body = trimesh.creation.extrude_polygon(profile, 40.0)  # profile in y, z; extruded along x
+    vertices = body.vertices[:, [2, 0, 1]] - (20.0, 0.0, 0.0)
+    job = Job.from_dict({
+        "units": "mm", "part": {}, "stock": {"min": [-20.0, -22.0, -12.0], "max": [20.0, 22.0, 0.0]},
+        "cutter": {"diameter": 2 * RADIUS, "corner_radius": RADIUS, "flutes": 2, "flute_length": 20.0,
+                   "overhang": 30.0},
+        "material": {"name": "P", "hardness_hb": 200.0},
+        "machine": {"max_spindle_rpm": 12000.0, "max_feed": 6000.0},
+        "roughing": {"level_depth": 7.0, "stair_height": 0.0, "engagement_deg": CAP, "wall_allowance": WALL,
+                     "floor_allowance": FLOOR},
+    }).with_mesh(vertices, body.faces)  # fmt: skip
+    return zrough.plan(job)
+
+
+def test_the_channel_is_cleared_from_end_to_end(planned):
+    """What stands in the middle is the ridge between two passes: a circular segment over the half distance.
+
+    Passes lie a bite apart, where fronts meet up to half a radius.
+    """
+    check = planned.check
+    assert check.ok, [f.message for f in check.failures]
+    assert not planned.left
+    bite = RADIUS * (1.0 - math.cos(math.radians(CAP)))
+    ridge = RADIUS - math.sqrt(RADIUS**2 - max(0.5 * bite, 0.25 * RADIUS) ** 2)
+    grid, heights = check.leftover.grid, check.leftover.heights
+    x, y = grid.x0 + grid.cell * np.arange(grid.nx), grid.y0 + grid.cell * np.arange(grid.ny)
+    middle = heights[np.ix_(np.abs(y) < HALF - WALL - RADIUS, np.abs(x) < 19.0)]
+    assert middle.max() <= -DEPTH + FLOOR + ridge + 0.01
+    assert middle.min() >= -DEPTH + FLOOR - 1e-3
+
+
+def test_the_wall_keeps_the_quarter_circle_of_the_ball(planned):
+    """Beside an upright wall the ball leaves its own round, no closer than the allowance."""
+    grid, heights = planned.check.leftover.grid, planned.check.leftover.heights
+    row = heights[:, grid.nx // 2]
+    y = grid.y0 + grid.cell * np.arange(grid.ny)
+    beside = (np.abs(y) > HALF - WALL - 0.6 * RADIUS) & (np.abs(y) < HALF - WALL - 0.5)
+    away = RADIUS - (HALF - WALL - np.abs(y[beside]))
+    circle = -DEPTH + FLOOR + RADIUS - np.sqrt(RADIUS**2 - away**2)
+    assert row[beside] == pytest.approx(circle, abs=0.06)
