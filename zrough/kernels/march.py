@@ -987,7 +987,8 @@ def _clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y):
             reach = max(floor_radius + hd, hd * math.sqrt((i - fi) * (i - fi) + (j - fj) * (j - fj)))
             if d2[i, j] > min(r2, reach * reach) * (1.0 + 1.0e-6):
                 return False
-            if d2[i, j] > r2 - 1.5 * radius * hd:  # a needle may stand between the nodes
+            inside = (i + 0.5 - fi) * (i + 0.5 - fi) + (j + 0.5 - fj) * (j + 0.5 - fj) <= n * n
+            if inside and d2[i, j] > r2 - 1.5 * radius * hd:  # a needle may stand between the nodes
                 px = x0 + (j + 0.5) * hd
                 py = y0 + (i + 0.5) * hd
                 if _crease2(d2, x0, y0, hd, px, py, 0.0) > r2 + 1.0e-4:
