@@ -1,7 +1,7 @@
 """Meshes that no one here made, with undercuts, one of them open: planned and checked unattended.
 
-Two packages of the npm registry: the Stanford bunny (`bunny` 1.0.1) and the Utah teapot (`teapot` 1.0.0). They
-are not shipped here; ``.ci/open-meshes`` fetches them and runs this file.
+Two packages of the npm registry: the Stanford bunny (`bunny` 1.0.1) and the Utah teapot (`teapot` 1.0.0). Not
+shipped here: ``.ci/open-meshes`` fetches them and runs this file.
 """
 
 import json
@@ -45,10 +45,10 @@ def test_an_open_mesh_is_planned_and_checked_unattended(name, tmp_path):
     mesh = trimesh.Trimesh(points, faces, process=True)
     assert mesh.is_watertight == (name not in OPEN)
     mesh.export(tmp_path / f"{name}.stl")
-    low, high = mesh.bounds
+    low, high = mesh.bounds + np.array([(-3.0, -3.0, 0.0), (3.0, 3.0, 1.0)])
     (tmp_path / "job.toml").write_text(
         f'units = "mm"\npart.file = "{name}.stl"\nmaterial.name = "P"\nmaterial.hardness_hb = 200.0\n'
-        f"stock.min = {(low - (3, 3, 0)).tolist()}\nstock.max = {(high + (3, 3, 1)).tolist()}\n"
+        f"stock.min = {low.tolist()}\nstock.max = {high.tolist()}\n"
         "machine = { max_spindle_rpm = 15000, max_feed = 8000 }\n"
         "cutter = { diameter = 8.0, corner_radius = 1.0, flutes = 3, flute_length = 30.0, overhang = 90.0 }\n"
         "roughing = { level_depth = 8.0, stair_height = 1.0, engagement_deg = 50.0 }\n"
