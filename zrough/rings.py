@@ -563,12 +563,15 @@ class Clearing:
         return found
 
     def _standing(self, level: Level) -> tuple[NDArray[np.int32], list[tuple[slice, slice]]]:
-        """Patches of all that stands within reach: their numbers on the level's nodes, and their boxes."""
+        """Patches of all that stands within reach: their numbers on the coarse nodes, and their boxes."""
         from scipy.ndimage import distance_transform_edt, find_objects, label
 
         f, r = self.frame, self.rules.radius
-        reach = distance_transform_edt(level.sd < 0.0) * f.h <= r
-        number, _ = label(reach & (self.d2[::2, ::2] > np.float32(r * r)), structure=np.ones((3, 3)))
+        reach = distance_transform_edt(level.sd[::2, ::2] < 0.0) * f.hb <= r + f.h
+        stands = np.zeros((2 * reach.shape[0], 2 * reach.shape[1]), bool)
+        stands[: f.ny, : f.nx] = self.d2[::2, ::2] > np.float32(r * r)
+        any_of_four = stands[::2] | stands[1::2]
+        number, _ = label(reach & (any_of_four[:, ::2] | any_of_four[:, 1::2]), structure=np.ones((3, 3)))
         return number, find_objects(number)
 
     def _box(
@@ -580,15 +583,14 @@ class Clearing:
     ) -> tuple[float, ...]:
         """Box of coarse nodes (i, j) and of the patches of `_standing` that they lie in."""
         f = self.frame
-        i, j = np.minimum(2 * i, f.ny - 1), np.minimum(2 * j, f.nx - 1)
         mine = [boxes[n - 1] for n in np.unique(number[i, j]) if n]
         rows = [int(i.min()), int(i.max()), *(q for b, _ in mine for q in (b.start, b.stop - 1))]
         cols = [int(j.min()), int(j.max()), *(q for _, b in mine for q in (b.start, b.stop - 1))]
-        return (
-            f.x0 + f.h * (min(cols) - SPARE),
-            f.y0 + f.h * (min(rows) - SPARE),
-            f.x0 + f.h * (max(cols) + SPARE),
-            f.y0 + f.h * (max(rows) + SPARE),
+        return (  # a coarse node stands for itself and the level's node after it
+            f.x0 + f.hb * min(cols) - f.h * SPARE,
+            f.y0 + f.hb * min(rows) - f.h * SPARE,
+            f.x0 + f.hb * max(cols) + f.h * (SPARE + 1.0),
+            f.y0 + f.hb * max(rows) + f.h * (SPARE + 1.0),
         )
 
     def _start(self, level: Level) -> int:
