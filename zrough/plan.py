@@ -28,7 +28,7 @@ from .links import Linker, Ways
 from .progress import Progress, watched
 from .regions import Space, cell_size
 from .ridges import Ridges
-from .rings import Clearing, Curtain, Piece, Rules
+from .rings import Clearing, Curtain, Piece, Rules, Uncut
 from .rings import Level as Region
 from .sequence import Ground, Stage
 from .stock import Stock
@@ -41,6 +41,7 @@ log = logging.getLogger(__name__)
 CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
 SHANK_GAP = 0.01  # mm
 FILM = 0.05  # mm: a bite on a wall no deeper, and shorter than the radius, is a trace of the path, no stair
+WIDE = 4.0  # radii: where there is more room than this it is not for want of room that something is left
 RIDGE_SPARE = 0.05  # mm a link passes over the ridges that a rounded tip leaves
 TIGHT = 0.04  # of the radius: smallest path radius in dead ends and close channels
 DEEP_BITE = 0.03  # mm: a cusp this thick on the wall of a deep level is worth a trace
@@ -434,11 +435,17 @@ def _one_level(
             "kind": "channel",
             "z": level.z,
             **vars(patch),
-            "reason": f"too narrow for the cap: {patch.width:.2f} mm wide there",
+            "reason": _why(patch, room.rules.radius),
         }
         for patch in work.left
     ]
     return pieces
+
+
+def _why(patch: Uncut, radius: float) -> str:
+    if patch.width < WIDE * radius:
+        return f"too narrow for the cap: {patch.width:.2f} mm wide there"
+    return "a rest that no path meets within the cap"
 
 
 def _entries(
