@@ -306,7 +306,12 @@ class Linker:
         bite = fitted.largest(arc)
         kinds = np.where(bite > 0.0, int(Kind.CUT), int(Kind.LINK))
         # rolling in and between two bites: a film or a needle's edge too thin for the maps may come first
-        light = min(self.ways.link_feed, float(self.data.feed_for(math.degrees(GRAZE), top - z)))
+        graze, tallest = math.degrees(GRAZE), float(depth.max())
+        light = min(
+            self.ways.link_feed,
+            float(self.data.feed_for(graze, tallest)),
+            float(self.data.top_feed(2.0 * graze, tallest)),
+        )
         feed = np.where(bite > 0.0, feed, light)
         for run in np.split(np.arange(n), np.flatnonzero(np.diff(kinds)) + 1):
             self.track.add(
