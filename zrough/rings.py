@@ -35,9 +35,7 @@ NARROW = 0.01  # of the radius: the smallest path radius between walls that leav
 EVENING = 60  # rounds of evening out a slot's walk
 LANDING = 1.5  # of the radius: how far before a ridge the cutter may come down
 HIDDEN = 2.0  # nodes inside the edge of cleared ground: where hidden ground is said to lie
-NEEDLE = math.radians(
-    1.0
-)  # the same for a last look at what stands free: about one sample of the half circle
+NEEDLE = math.radians(1.0)  # as `FAINT`, for a last look at what stands free: one sample of the half circle
 LISTED = 0.05  # of the radius squared: ground left whole from this area on is worth a go with tighter bends
 SPARE = 3.0  # nodes: how far the box of ground left reaches beyond it (one of doubt, two of fillet)
 THINNED = 4  # one ring point in so many is asked whether its bite would pass the cap
@@ -220,7 +218,7 @@ class Uncut:
     box: tuple[float, ...]
 
 
-def _holds(outer: tuple[float, ...], inner: tuple[float, ...]) -> bool:
+def _encloses(outer: tuple[float, ...], inner: tuple[float, ...]) -> bool:
     """True if one box lies in another."""
     low, high = outer[:2], outer[2:]
     return all(a <= b for a, b in zip(low, inner[:2], strict=True)) and all(
@@ -378,7 +376,7 @@ class Clearing:
         stay = [] if walls_first else self.pinched
         stay = stay + [(u, at) for u, at in before if (self.d2[at] > np.float32(self.rules.radius**2)).any()]
         whole = self._uncut(level)
-        self.left = [*whole, *(u for u, _ in stay if not any(_holds(w.box, u.box) for w in whole))]
+        self.left = [*whole, *(u for u, _ in stay if not any(_encloses(w.box, u.box) for w in whole))]
         self.track += [piece.points for piece in pieces]
         if floor and self.rules.floor_radius < self.rules.radius:
             self.even(level, self.rules.evened, pieces)
