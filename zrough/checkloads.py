@@ -18,7 +18,7 @@ from zrough.ncread import Finding
 from zrough.replay import Floats
 
 THICKEST = 2.0  # of the chip wanted
-FILM_BITES = 2.0  # of `SKIN`: a link may brush a wall's film this wide at link feed, no tooth minds
+FILM_BITES = 1.6  # of `SKIN`: a link may brush a wall's film this wide at link feed, no tooth minds
 POWER_SPARE = 0.05  # share of the motor's power: the model's own rounding over a motion
 
 

@@ -43,7 +43,9 @@ _kernel = njit(cache=True, **_OPTIONS)
 _helper = njit(**{"no_cpython_wrapper": True, "_nrt": False, **_OPTIONS})
 
 FILM = 0.005  # mm; less than this standing above the tip is no material
-SKIN = 0.02  # mm; a wall this near the cutter's circle is beside it, not under it
+# mm; a wall this near the cutter's circle is beside it, not under it: the paths of two levels along one
+# upright wall may each be off by the usual tolerance of 0.01 mm and by the rounding of a block
+SKIN = 0.025
 AHEAD = 0.4  # mm of path after a piece in which what it met at its rim may come under the cutter
 GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 LEVEL = 0.002  # mm; heights closer than this are one level
