@@ -198,7 +198,13 @@ def test_every_level_is_explained_and_timed(shaped):
 @pytest.mark.compiled
 @pytest.mark.parametrize(
     ("name", "height", "upright"),
-    [("cone 60", 1.3, 0), ("cone 40", 1.1, 0), ("sphere", 1.2, 0), ("fillet", 1.0, -6)],
+    [
+        ("cone 60", 1.3, 0),
+        ("cone 40", 1.1, 0),
+        ("sphere", 1.2, 0),
+        ("drafted box", 1.1, 0),
+        ("fillet", 1.0, -6),
+    ],
 )
 def test_tallest_stair_is_the_level_gap(name, height, upright):
     """Found by the check and by the terraces of its map alike; from ``upright`` on the wall has no stairs."""

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from zrough import checkleft, checkloads, checkrules, replay, timing
+from zrough import checkleft, checkloads, checkreach, checkrules, replay, timing
 from zrough.checkleft import Leftover
 from zrough.checkrules import Facts
 from zrough.errors import CheckError
@@ -326,6 +326,7 @@ class Case:
     shares: tuple[Share, ...]
     strangers: list[Finding]
     sections: tuple[replay.Section, ...]
+    part: replay.Bins
 
 
 def _owners(program: Program, job: Any) -> tuple[NDArray[np.int64], list[Finding]]:
@@ -393,7 +394,7 @@ def _facts(program: Program, job: Any, part: Any, stock: Any, data: Any, progres
             _triple(stock.lower), _triple(stock.upper), *depths, data=proposals[k],
         )  # fmt: skip
         shares.append(Share(cutter, proposals[k], mine, facts))
-    return Case(_together(shares, pieces, run), tuple(shares), strangers, sections)
+    return Case(_together(shares, pieces, run), tuple(shares), strangers, sections, bins)
 
 
 def _sections(
@@ -500,6 +501,10 @@ def _verdict(case: Case, part: Any, failures: tuple[Finding, ...], warnings: tup
     deep = gouge[worst] > 0.0
     reached = {id(s.facts.body): _lowest(program, s.mine) for s in case.shares}
     bodies = [(s.facts.body, reached[id(s.facts.body)]) for s in case.shares]
+    cut = facts.job.roughing
+    reaches = checkreach.after_each(
+        run, case.part, bodies, float(cut.wall_allowance), float(cut.floor_allowance)
+    )
     return Check(
         ok=not failures, failures=failures, warnings=warnings,
         gouge_mm=float(gouge[worst]),
@@ -508,7 +513,7 @@ def _verdict(case: Case, part: Any, failures: tuple[Finding, ...], warnings: tup
         allowance_mm=float(eaten.max()),
         engagement=_engagement(facts),
         removed_mm3=float(run.volume.sum()),
-        leftover=checkleft.measure(facts.job, run, part, bodies),
+        leftover=checkleft.measure(facts.job, run, part, reaches[-1]),
         times=times, lengths=lengths,
         air_share=float(feed_length[~facts.cuts].sum() / max(feed_length.sum(), 1e-9)),
         steepest_deg=float((-facts.slope_deg[descents]).max(initial=0.0)),
@@ -517,7 +522,7 @@ def _verdict(case: Case, part: Any, failures: tuple[Finding, ...], warnings: tup
         chip_share=_chip_share(case.shares, seconds),
         moves=_moves(facts, seconds, power, chip),
         program=program,
-        sections=_by_cutter(case, seconds, bodies) if len(case.shares) > 1 else (),
+        sections=_by_cutter(case, seconds, reaches) if len(case.shares) > 1 else (),
     )  # fmt: skip
 
 
@@ -525,15 +530,15 @@ def _lowest(program: Program, mine: NDArray[np.bool_]) -> float:
     return float(np.nanmin(program.end[mine, 2]))
 
 
-def _by_cutter(case: Case, seconds: Floats, bodies: list[tuple[Body, float]]) -> tuple[Section, ...]:
+def _by_cutter(case: Case, seconds: Floats, reaches: list[checkreach.Reach]) -> tuple[Section, ...]:
     """What each cutter adds, and the tallest stair after its last turn."""
-    run, job = case.whole.replay, case.whole.job
+    run = case.whole.replay
     lengths = np.nan_to_num(case.whole.program.lengths())
     heights = [*run.after, run.heights[:: run.step, :: run.step]]
     out = []
     for k, share in enumerate(case.shares):
         last = max(i for i, s in enumerate(case.sections) if s.body is share.facts.body)
-        stair = checkleft.tallest_stair(job, run, heights[last], bodies[: k + 1])
+        stair = checkleft.tallest_stair(reaches[k], heights[last])
         facts = share.facts
         out.append(Section(
             int(share.cutter.number), facts.cap, float(facts.replay.worst.max(initial=0.0)),

@@ -10,13 +10,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from zrough.checkreach import Reach, highest_within, jumps
 from zrough.grid import Grid
 from zrough.kernels import replay as kernels
-from zrough.nexttool import by_rows
-from zrough.replay import Body, Floats, Replay
+from zrough.replay import Floats, Replay
 
 DOUBT = 0.005  # mm: how exact a height is, and a reach over a flat
 STEEP = 3.0  # rise over run between nodes above which a slope is a wall
+SKIN = 0.02  # mm that a film may be wide on a wall: a trace of the path, no stair
+TERRACE = 8  # nodes of one height that make it a terrace
+UNSURE = 0.2  # of the rise from node to node: how well the reach is known on a slope
 
 
 @dataclass(frozen=True)
@@ -27,7 +30,7 @@ class Leftover:
     ----------
     grid, heights : (ny, nx) float64, -inf where nothing stands.
     normal_percentiles : leftover square to the part ("50", "90", "95", "99", "99.9" and "largest").
-    tallest_stair, stair_at : see `_stairs`. normal_stair, normal_stair_at : the same square to the surface.
+    tallest_stair, stair_at : see `_gaps`. normal_stair, normal_stair_at : the same square to the surface.
     excess_volume mm3, excess_height, excess_at : what stands above the lowest surface that the cutter, grown
         by the allowances, can reach; on the reach map, two nodes of doubt beside walls taken off.
     flats : one entry a flat: z, area mm2, allowance wanted, lowest, mean and highest leftover found.
@@ -86,13 +89,13 @@ class Leftover:
         }
 
 
-def measure(job: Any, run: Replay, part: Any, bodies: Sequence[tuple[Body, float]]) -> Leftover:
-    """All of `Leftover`; ``bodies`` are the cutters used, each with the lowest height it cuts at."""
+def measure(job: Any, run: Replay, part: Any, found: Reach) -> Leftover:
+    """All of `Leftover`; ``found`` is what the cutters used could have left."""
     heights = run.heights.astype(np.float64)
     wall, floor = float(job.roughing.wall_allowance), float(job.roughing.floor_allowance)
     left = run.heights[:: run.step, :: run.step].astype(np.float64)
-    reach_grid, reach = _reachable(run, bodies, wall, floor)
-    gap = _gaps(reach_grid, reach, left)
+    reach_grid, reach = found.grid, found.lowest
+    gap = _gaps(found, run.heights, run.step)
     stair, stair_at = _highest(reach_grid, gap, left)
     normal = _normal(reach_grid, left, part)
     # the reach knows what cannot be cut, the distance from the part is exact: the smaller of the two holds
@@ -108,67 +111,82 @@ def measure(job: Any, run: Replay, part: Any, bodies: Sequence[tuple[Body, float
     )  # fmt: skip
 
 
-def tallest_stair(
-    job: Any, run: Replay, left: NDArray[np.float32], bodies: Sequence[tuple[Body, float]]
-) -> float:
-    """Tallest stair on the stock ``left`` at some point of the program, each ``run.step``-th node."""
-    wall, floor = float(job.roughing.wall_allowance), float(job.roughing.floor_allowance)
-    grid, reach = _reachable(run, bodies, wall, floor)
-    heights = left.astype(np.float64)
-    return _highest(grid, _gaps(grid, reach, heights), heights)[0]
+def tallest_stair(found: Reach, left: NDArray[np.float32], step: int = 1) -> float:
+    """Tallest stair on the stock ``left`` at some point of the program, see `_gaps`."""
+    return max(0.0, float(_gaps(found, left, step).max()))
 
 
-def _reachable(
-    run: Replay, bodies: Sequence[tuple[Body, float]], wall: float, floor: float
-) -> tuple[Grid, Floats]:
-    """Coarse grid and the lowest surface that the grown cutters can leave there, at nodes."""
-    part = run.part_tops[:: run.step, :: run.step].astype(np.float64)
-    cell = run.grid.cell * run.step
-    grid = Grid(run.grid.x0, run.grid.y0, cell, part.shape[1], part.shape[0])
-    reach = np.full(part.shape, np.inf)
-    for body, lowest in bodies:
-        radius, corner = body.radius + wall, max(0.0, body.corner + wall)
-        tip = np.maximum(_dilated(part, cell, radius, corner) + floor, lowest)
-        reach = np.minimum(reach, -_dilated(-tip, cell, body.radius, body.corner))
-    return grid, reach
-
-
-def _dilated(heights: Floats, cell: float, radius: float, corner: float) -> Floats:
-    """Highest of ``heights - underside of the cutter`` over the cutter's circle, the map's rim repeated as
-    -inf."""
-    n = math.ceil(radius / cell)
-    offsets = np.arange(-n, n + 1) * cell
-    drop = np.full((2 * n + 1, 2 * n + 1), np.inf, np.float32)
-    distance = np.hypot(*np.meshgrid(offsets, offsets))
-    inside = distance < radius - 1e-9
-    over = np.maximum(distance[inside] - (radius - corner), 0.0)
-    drop[inside] = corner - np.sqrt(np.maximum(corner**2 - over**2, 0.0))
-    out = np.full(heights.shape, -np.inf, np.float32)
-    source = np.ascontiguousarray(heights, dtype=np.float32)
-    by_rows(len(out), lambda first, last: kernels.dilate(source, drop, first, last, out))
-    return out.astype(np.float64)
-
-
-def _gaps(grid: Grid, reach: Floats, left: Floats) -> Floats:
+def _gaps(found: Reach, heights: NDArray[np.floating[Any]], step: int = 1) -> Floats:
     """How far the stock stands above the surface within the cutter's reach: stairs on walls, at nodes.
 
-    On a slope cut in steps, the stock at the outer edge of each step stands above the reach by the height of
-    the step below it; on a flat or an upright wall by nothing. Right to one node times the slope; beside a
-    wall steeper than `STEEP` a node counts with the highest reach of its neighbours, so that its doubt is no
-    stair: a node for where the wall stands, and one for where the cutter that touches it does. On the crest
-    of such a wall, which falls away from the node, it is the highest of its nearest neighbours. Where there
-    is nothing to compare, 0.
+    ``heights`` of the stock, on a map each ``step``-th node of which is one of the reach. On a slope cut in
+    steps, the stock at the outer edge of each step stands above the reach by the height of the step below it;
+    on a flat or an upright wall by nothing. A film `SKIN` wide on a wall is no stair; terraces are seen to
+    their full height by `_at_edges`. On a wall too steep to know its height at a node, the highest reach
+    within one node counts, so that this doubt is no stair. Where there is nothing to compare, 0.
     """
-    near, wall, steep = _beside(grid, reach)
+    left = heights[::step, ::step].astype(np.float64)
     with np.errstate(invalid="ignore"):
-        crest = reach + _neighbours_highest(-reach, 1) > STEEP * grid.cell
-        gap = left - np.where(steep, wall, np.where(crest, near, reach))
+        skin = SKIN * _slope(found.grid, found.lowest, steeper=True)
+        gap = left - np.where(found.upright, found.near, np.minimum(found.lowest + skin, found.near))
     gap[~np.isfinite(gap)] = 0.0
+    terraces, count = np.unique(np.round(left[np.isfinite(left)], 3), return_counts=True)
+    terraces = np.concatenate([[-np.inf], terraces[count >= TERRACE]])
+    _at_edges(found.lowest, found.upright, heights[::step], step, terraces, gap)
+    _at_edges(found.lowest.T, found.upright.T, heights[:, ::step].T, step, terraces, gap.T)
     return np.maximum(gap, 0.0)
+
+
+def _at_edges(
+    reach: Floats, upright: NDArray[np.bool_], stock: NDArray[np.floating[Any]], step: int, terraces: Floats,
+    gap: Floats,
+) -> None:  # fmt: skip
+    """Raise ``gap`` at nodes beside which a terrace ends, along rows, in place; ``stock`` has ``step`` nodes
+    for one of the others.
+
+    The edge lies somewhere between two nodes, where the reach is no higher than the lower terrace: that is
+    how high the stair is there, however far from the edge the nodes happen to lie. Both terraces must be seen
+    to be level, by one more node on either side, and the wall between them a slope. ``terraces``, heights
+    that others have, may be hidden between the two nodes and count.
+    """
+    count = (reach.shape[1] - 1) * step + 1
+    at = np.arange(count) // step
+    after, share = np.minimum(at + 1, reach.shape[1] - 1), np.arange(count) % step / step
+    lines = reach[:, at] + share * (reach[:, after] - reach[:, at])
+    rough = np.pad(jumps(reach, 1), ((0, 0), (0, 1))) | upright
+    rough = rough[:, at] | rough[:, after]
+    for way in (slice(None), slice(None, None, -1)):
+        _at_ends(
+            lines[:, way], stock[:, :count][:, way], rough[:, way], terraces, at[way], UNSURE * step, gap
+        )
+
+
+def _at_ends(
+    reach: Floats, stock: NDArray[np.floating[Any]], rough: NDArray[np.bool_], terraces: Floats,
+    column: NDArray[np.int64], unsure: float, gap: Floats,
+) -> None:  # fmt: skip
+    """One direction of `_at_edges`: terraces that end on the way up in columns; ``column`` of ``gap``, and
+    how ``unsure`` the reach is as a share of its rise from node to node."""
+    if stock.shape[1] < 4:
+        return
+    s0, s1, s2, s3 = (stock[:, k : stock.shape[1] - 3 + k] for k in range(4))
+    with np.errstate(invalid="ignore"):
+        ends = (np.abs(s0 - s1) < DOUBT) & (np.abs(s2 - s3) < DOUBT) & (s1 > s2 + DOUBT)
+    i, j = np.nonzero(ends & ~rough[:, 1:-2] & ~rough[:, 2:-1])
+    higher, lower = stock[i, j + 1].astype(np.float64), stock[i, j + 2].astype(np.float64)
+    before, after = reach[i, j + 1], reach[i, j + 2]
+    known = before + unsure * np.abs(before - after)
+    between = terraces[np.searchsorted(terraces, known + DOUBT, side="right") - 1]
+    np.maximum.at(gap, (i, column[j + 1]), higher - np.maximum(lower, between))
 
 
 def _cosine(grid: Grid, reach: Floats) -> Floats:
     """Cosine of the slope at every node, by the shallower neighbour on each axis: not too small."""
+    return np.asarray(1.0 / np.hypot(1.0, _slope(grid, reach)), dtype=np.float64)
+
+
+def _slope(grid: Grid, reach: Floats, steeper: bool = False) -> Floats:
+    """Rise over run at every node, by the shallower or the steeper neighbour on each axis."""
     square = np.zeros(reach.shape)
     for axis in (0, 1):
         with np.errstate(invalid="ignore"):
@@ -176,8 +194,8 @@ def _cosine(grid: Grid, reach: Floats) -> Floats:
         step[~np.isfinite(step)] = 0.0
         edge = np.take(step, [0], axis=axis), np.take(step, [-1], axis=axis)
         both = np.concatenate([edge[0], step], axis=axis), np.concatenate([step, edge[1]], axis=axis)
-        square += np.minimum(*both) ** 2
-    return np.asarray(1.0 / np.sqrt(1.0 + square), dtype=np.float64)
+        square += (np.maximum(*both) if steeper else np.minimum(*both)) ** 2
+    return np.asarray(np.sqrt(square), dtype=np.float64)
 
 
 def _highest(grid: Grid, gap: Floats, left: Floats) -> tuple[float, tuple[float, float, float]]:
@@ -200,16 +218,10 @@ def _excess(grid: Grid, reach: Floats, left: Floats) -> tuple[float, float, tupl
 
 def _beside(grid: Grid, reach: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Highest reach within one node and within two, and where a wall stands that near."""
-    near, wall = _neighbours_highest(reach, 1), _neighbours_highest(reach, 2)
+    near, wall = highest_within(reach, 1), highest_within(reach, 2)
     rise = STEEP * grid.cell
     with np.errstate(invalid="ignore"):
         return near, wall, (near - reach > rise) | (wall - reach > 2.0 * rise)
-
-
-def _neighbours_highest(heights: Floats, nodes: int) -> Floats:
-    from scipy import ndimage
-
-    return np.asarray(ndimage.maximum_filter(heights, size=2 * nodes + 1, mode="nearest"), dtype=np.float64)
 
 
 def _normal(grid: Grid, heights: Floats, part: Any) -> Any | None:

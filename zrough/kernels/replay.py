@@ -1266,3 +1266,186 @@ def dilate(heights, drop, first, last, out):
                 for j in range(len(mine)):
                     h = theirs[j] - d
                     mine[j] = h if h > mine[j] else mine[j]
+
+
+# ---------------------------------------------------------------------------------------------------------
+# How low a cutter comes, and what it leaves there
+
+
+@_helper
+def _rise(d, radius, corner):
+    """Height of the cutter's underside over its tip at the distance ``d`` <= radius from its axis."""
+    over = d - (radius - corner)
+    return corner - math.sqrt(max(corner * corner - over * over, 0.0)) if over > 0.0 else 0.0
+
+
+@_helper
+def _rest_on_edge(px, py, pz, qx, qy, qz, radius, corner, best):
+    """Lowest tip height of a cutter that rests on an edge p-q, given from its axis; ``best`` if that is
+    higher.
+
+    Height less underside is concave along the part of the edge under the cutter: its top by bisection.
+    """
+    dx, dy, dz = qx - px, qy - py, qz - pz
+    length2, along = dx * dx + dy * dy, px * dx + py * dy
+    s0, s1 = 0.0, 1.0
+    if length2 < 1e-18:
+        if px * px + py * py > radius * radius:
+            return best
+        return max(best, max(pz, qz) - _rise(math.sqrt(px * px + py * py), radius, corner))
+    root = along * along - length2 * (px * px + py * py - radius * radius)
+    if root <= 0.0:
+        return best
+    root = math.sqrt(root)
+    s0, s1 = max(0.0, (-along - root) / length2), min(1.0, (-along + root) / length2)
+    if s0 > s1 or pz + max(s0 * dz, s1 * dz) <= best:
+        return best
+    if corner <= 0.0:
+        return pz + max(s0 * dz, s1 * dz)
+    for _ in range(40):
+        s = 0.5 * (s0 + s1)
+        x, y = px + s * dx, py + s * dy
+        d = math.sqrt(x * x + y * y)
+        over = d - (radius - corner)
+        z, slope = pz + s * dz, dz
+        if over > 0.0:
+            under = math.sqrt(max(corner * corner - over * over, 1e-18))
+            z -= corner - under
+            if d > 0.0:
+                slope -= over / under * (x * dx + y * dy) / d
+        most = z + abs(slope) * 0.5 * (s1 - s0)  # no more than its tangent says
+        best = max(best, z)
+        if most <= best + 1e-5:
+            break
+        if slope > 0.0:
+            s0 = s
+        else:
+            s1 = s
+    return best
+
+
+@_helper
+def _most(z, left, right, low, high, radius, corner):
+    """Highest tip for which something at most ``z`` high inside a box, given from the axis, can be to
+    blame."""
+    dx, dy = max(left, -right, 0.0), max(low, -high, 0.0)
+    away = math.sqrt(dx * dx + dy * dy)
+    return z - _rise(away, radius, corner) if away <= radius else -math.inf
+
+
+@_helper
+def _rest_on(t, x, y, radius, corner, best):
+    """Lowest tip height at (x, y) over one triangle, ``best`` if that is higher: its edges, then its face."""
+    for e in range(3):
+        g = (e + 1) % 3
+        best = _rest_on_edge(
+            t[e, 0] - x, t[e, 1] - y, t[e, 2], t[g, 0] - x, t[g, 1] - y, t[g, 2], radius, corner, best
+        )
+    ux, uy, uz = t[1, 0] - t[0, 0], t[1, 1] - t[0, 1], t[1, 2] - t[0, 2]
+    vx, vy, vz = t[2, 0] - t[0, 0], t[2, 1] - t[0, 1], t[2, 2] - t[0, 2]
+    det = ux * vy - uy * vx
+    if abs(det) < 1e-14:
+        return best
+    gx, gy = (uz * vy - vz * uy) / det, (ux * vz - vx * uz) / det
+    steep = math.sqrt(gx * gx + gy * gy)
+    cosine = 1.0 / math.sqrt(1.0 + steep * steep)
+    out = (radius - corner + corner * steep * cosine) / steep if steep > 1e-12 else 0.0
+    ax, ay = x + out * gx - t[0, 0], y + out * gy - t[0, 1]
+    b, c = (ax * vy - ay * vx) / det, (ux * ay - uy * ax) / det
+    if b >= 0.0 and c >= 0.0 and b + c <= 1.0:
+        best = max(best, t[0, 2] + gx * ax + gy * ay - corner * (1.0 - cosine))
+    return best
+
+
+@_kernel
+def rest(
+    first, last, x0, y0, cell, radius, corner,
+    triangles, px, py, side, shape, offsets, pyramid, starts, entries, stamps, stack, bounds, out,
+):  # fmt: skip
+    """Lowest tip heights of a cutter over the part at the nodes of some rows of ``out`` (ny, nx) float64.
+
+    ``out`` starts at heights that are no higher than those sought, -inf where none is known; the nearer, the
+    quicker. Exact to 1e-4 mm. ``stamps`` (triangles,) int64, -1 at first, ``stack`` (480,) int64 and
+    ``bounds`` (160,) are scratch.
+    """
+    count = np.int64(0)
+    top = len(offsets) - 1
+    for i in range(first, last):
+        y = y0 + i * cell
+        for j in range(out.shape[1]):
+            x, best = x0 + j * cell, out[i, j]
+            count += 1
+            stack[0], stack[1], stack[2] = top, 0, 0
+            bounds[0] = math.inf
+            depth = 1
+            while depth > 0:
+                depth -= 1
+                if bounds[depth] <= best + 1e-4:
+                    continue
+                level, bi, bj = stack[3 * depth], stack[3 * depth + 1], stack[3 * depth + 2]
+                if level == 0:
+                    b = bi * shape[0, 1] + bj
+                    for e in range(starts[b], starts[b + 1]):
+                        f = entries[e]
+                        if stamps[f] != count:
+                            stamps[f] = count
+                            t = triangles[f]
+                            ax, bx = min(t[0, 0], t[1, 0], t[2, 0]) - x, max(t[0, 0], t[1, 0], t[2, 0]) - x
+                            ay, by = min(t[0, 1], t[1, 1], t[2, 1]) - y, max(t[0, 1], t[1, 1], t[2, 1]) - y
+                            z = max(t[0, 2], t[1, 2], t[2, 2])
+                            if _most(z, ax, bx, ay, by, radius, corner) > best + 1e-4:
+                                best = _rest_on(t, x, y, radius, corner, best)
+                    continue
+                width = side * (1 << (level - 1))
+                floor = depth
+                for k in range(4):  # the most promising on top
+                    ci, cj = 2 * bi + k // 2, 2 * bj + k % 2
+                    if ci >= shape[level - 1, 0] or cj >= shape[level - 1, 1]:
+                        continue
+                    left, low = px + cj * width - x, py + ci * width - y
+                    bound = _most(
+                        pyramid[offsets[level - 1] + ci * shape[level - 1, 1] + cj],
+                        left, left + width, low, low + width, radius, corner,
+                    )  # fmt: skip
+                    if bound <= best + 1e-4:
+                        continue
+                    at = depth
+                    while at > floor and bounds[at - 1] > bound:
+                        bounds[at] = bounds[at - 1]
+                        for c in range(3):
+                            stack[3 * at + c] = stack[3 * at - 3 + c]
+                        at -= 1
+                    bounds[at] = bound
+                    stack[3 * at], stack[3 * at + 1], stack[3 * at + 2] = level - 1, ci, cj
+                    depth += 1
+            out[i, j] = best
+
+
+@_kernel
+def left_under(tip, from_x, to_x, from_y, to_y, inside, rises, rim, shares, corner, first, last, out):
+    """Lowest surface that a cutter can leave at the nodes of some rows of ``out`` (ny, nx) float64.
+
+    ``tip`` (ny + 2 n, nx + 2 n): how low its tip comes, n nodes more on each side. ``inside`` (k, 2): nodes
+    of its circle, ``rises`` (k,) the underside there. ``rim`` (m, 3): where its rim crosses the lines of the
+    grid, ``shares`` (m,) of the way from that node to the next one along X (0) or Y (1); ``from_x`` to
+    ``to_y``, shaped like ``tip``, are the heights at both ends of these ways.
+    """
+    ny, nx = out.shape
+    n = (tip.shape[0] - ny) // 2
+    for i in range(first, last):
+        row = out[i]
+        for k in range(len(inside)):
+            di, dj, up = inside[k, 0] + n + i, inside[k, 1] + n, rises[k]
+            other = tip[di, dj : dj + nx]
+            for j in range(nx):
+                h = other[j] + up
+                row[j] = h if h < row[j] else row[j]
+        for k in range(len(rim)):
+            di, dj, share = rim[k, 0] + n + i, rim[k, 1] + n, shares[k]
+            if rim[k, 2] == 0:
+                a, b = from_x[di, dj : dj + nx], to_x[di, dj : dj + nx]
+            else:
+                a, b = from_y[di, dj : dj + nx], to_y[di, dj : dj + nx]
+            for j in range(nx):
+                h = a[j] + share * (b[j] - a[j]) + corner
+                row[j] = h if h < row[j] else row[j]

@@ -1,0 +1,241 @@
+"""The check's measure of stairs against closed forms, and against stock that was left too tall on purpose.
+
+With one allowance on walls and floors a cutter leaves the parallel surface that far outside a shape, and in
+inside corners its own round. Stock cut at given heights then stands, at every place, at the lowest of them
+that is not below that surface.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+from types import SimpleNamespace
+
+import naive_contact
+import numpy as np
+import parts
+import pytest
+import trimesh
+from test_stairs import NEAR, A, job, rises
+
+import zrough
+from zrough import checkleft, checkreach, post
+from zrough.check import check
+from zrough.grid import Grid
+from zrough.kernels import replay as kernels
+from zrough.promises import stair_goals
+from zrough.replay import bin_part, body_of
+
+HALF, HEIGHT, SLOPE, TURN = 14.0, 12.0, math.tan(math.radians(70.0)), math.radians(17.0)
+LEVELS = [A - 1.1 * k for k in range(1, 20)]
+
+
+def cutter(radius, corner=0.0):
+    tool = SimpleNamespace(diameter=2 * radius, corner_radius=corner, flute_length=30.0, overhang=50.0)
+    return body_of(tool, None, 0.0)
+
+
+def triangles(mesh):
+    vertices, faces = mesh
+    return np.ascontiguousarray(vertices[faces], dtype=np.float64)
+
+
+# ------------------------------------------------------------------ shapes whose leftover is known
+
+
+def turned(profile):
+    """The parallel surface of a body of revolution, from its height over the radius."""
+
+    def known(x, y):
+        r = np.hypot(x, y)
+        return _highest_of(lambda d, _: profile(np.abs(r + d)), np.linspace(-A, A, 101), np.zeros(1))
+
+    return known
+
+
+def drafted(turn):
+    """The parallel surface of a square frustum; the box's height is a plane's, the lowest of four."""
+
+    def known(x, y):
+        c, s = math.cos(turn), math.sin(turn)
+        u, v = np.abs(c * x + s * y), np.abs(c * y - s * x)
+
+        def box(du, dv):
+            half = np.maximum(np.abs(u + du), np.abs(v + dv))
+            z = np.minimum((HALF - half) * SLOPE - HEIGHT, 0.0)
+            return np.where(half <= HALF, z, -HEIGHT)
+
+        d, angle = np.meshgrid(A * np.linspace(0.0, 1.0, 11)[1:], np.radians(np.arange(0.0, 360.0, 7.5)))
+        inward = np.cos(angle) + np.sin(angle) < 0.3  # it only rises inward
+        at = np.concatenate([[0.0], d[inward]]), np.concatenate([[0.0], angle[inward]])
+        return _highest_of(box, at[0] * np.cos(at[1]), at[0] * np.sin(at[1]))
+
+    return known
+
+
+def _highest_of(height, along, across):
+    """Highest ball of radius ``A`` whose middle lies on the shape: the definition of a parallel surface."""
+    out = -np.inf
+    for du, dv in np.broadcast(along, across):
+        out = np.maximum(out, height(du, dv) + math.sqrt(max(A * A - du * du - dv * dv, 0.0)))
+    return out
+
+
+def cone(r):
+    return np.clip((20.0 - r) * math.tan(math.radians(60.0)) - 12.0, -12.0, 0.0)
+
+
+def sphere(r):
+    return np.where(r < 20.0, np.sqrt(np.maximum(400.0 - r * r, 0.0)) - 20.0, -20.0)
+
+
+def fillet(r):
+    """A round of 6 mm from the plate up to an upright wall at 10 mm, about (16, -6)."""
+    low = -6.0 - np.sqrt(np.maximum(36.0 - (r - 16.0) ** 2, 0.0))
+    return np.where(r < 10.0, 0.0, np.where(r < 16.0, low, -12.0))
+
+
+#: Mesh, surface, and the height from which it is less steep than 80 degrees, the last level.
+SHAPES = {
+    "cone": (lambda: parts.frustum(draft_deg=30, height=12, chord=0.0005), turned(cone), -11.8),
+    "sphere": (lambda: parts.dome(rings=160, spokes=720), turned(sphere), -14.0),
+    "drafted box": (parts.drafted_box, drafted(TURN), -11.8),
+    "drafted box along the axes": (lambda: parts.drafted_box(turn_deg=0), drafted(0.0), -11.8),
+    "fillet": (lambda: parts.turned(round_profile(), spokes=1440), turned(fillet), -11.8),
+}
+
+
+def round_profile(count=240):
+    t = np.linspace(0.0, math.pi / 2, count + 1)
+    return [*[(16.0 - 6.0 * math.sin(v), -6.0 - 6.0 * math.cos(v)) for v in t], (10.0, 0.0)]
+
+
+def stairs_of(known, levels, top=0.0):
+    """Stock cut at ``levels`` (any shape that goes with the map), as low as the known surface allows."""
+    out = np.full(known.shape, top)
+    for z in levels:
+        out = np.where(known <= z + 1e-9, np.minimum(out, z), out)
+    return out
+
+
+def measured(mesh, cell, radius, known, lowest, step=1, half=21.0):
+    """The reach over a square, and its closed form."""
+    grid = Grid.covering((-half, -half), (half, half), cell, cell)
+    run = SimpleNamespace(grid=grid, step=step)
+    reach = checkreach.after_each(run, bin_part(triangles(mesh)), [(cutter(radius), lowest)], A, A)[-1]
+    return reach, np.maximum(known(*np.meshgrid(grid.x, grid.y)), lowest)
+
+
+def levels_to(lowest):
+    return [z for z in LEVELS if z > lowest + 0.3] + [lowest]
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize(("cell", "step", "radius"), [(0.15, 2, 4.9), (0.26, 1, 3.0), (0.25, 2, 4.9)])
+@pytest.mark.parametrize("name", SHAPES)
+def test_stairs_read_as_tall_as_they_are(name, cell, step, radius):
+    make, known, lowest = SHAPES[name]
+    reach, surface = measured(make(), cell, radius, known, lowest, step)
+    levels = levels_to(lowest)
+    tallest = max(a - b for a, b in itertools.pairwise([0.0, *levels]))
+    left = stairs_of(surface, levels).astype(np.float32)
+    read = checkleft.tallest_stair(reach, left, step)
+    assert read == pytest.approx(tallest, abs=NEAR)
+
+
+def inside_corner(x, y, radius=4.9):
+    """A square pocket whose walls fall at 70 degrees to -12: planes a wall allowance in, rounded by the
+    cutter."""
+    big, small = np.maximum(np.abs(x), np.abs(y)), np.minimum(np.abs(x), np.abs(y))
+    middle = 0.5 * (big + small - np.sqrt(np.maximum(2.0 * radius**2 - (big - small) ** 2, 0.0)))
+    half = np.where(small <= big - radius, big, middle + radius)
+    return np.clip((half - HALF) * SLOPE - HEIGHT + A * math.hypot(1.0, SLOPE), A - HEIGHT, A)
+
+
+def drafted_pocket():
+    wide = HALF + HEIGHT / SLOPE
+    corners = [(s * w, t * w, z) for w, z in ((HALF, -HEIGHT), (wide, 0.0)) for s in (-1, 1) for t in (-1, 1)]
+    hole = trimesh.convex.convex_hull(np.array(corners))
+    block = trimesh.creation.box(bounds=[(-30.0, -30.0, -20.0), (30.0, 30.0, 0.0)])
+    mesh = trimesh.boolean.difference([block, hole], engine="manifold")
+    return np.asarray(mesh.vertices), np.asarray(mesh.faces)
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize(("cell", "step"), [(0.15, 2), (0.26, 1)])
+@pytest.mark.parametrize("level", [2, 5, 8])
+@pytest.mark.parametrize("where", ["beside a sharp edge", "in an inside corner"])
+def test_a_stair_left_too_tall_is_reported(where, level, cell, step):
+    """One level is not cut in a spot of some mm2; the same stock without that fault reads right."""
+    lowest, radius = -11.8, 4.9
+    if where == "beside a sharp edge":  # both of its sides slope down to it along the diagonal
+        reach, surface = measured(parts.drafted_box(turn_deg=0), cell, radius, drafted(0.0), lowest, step)
+        at = HALF - (LEVELS[level] + HEIGHT) / SLOPE
+    else:
+        reach, surface = measured(drafted_pocket(), cell, radius, inside_corner, lowest, step)
+        at = HALF + (LEVELS[level] + HEIGHT) / SLOPE - 0.29 * radius
+    x, y = np.meshgrid(*[reach.grid.x[0] + cell * np.arange(n) for n in surface.shape[::-1]])
+    levels = levels_to(lowest)
+    good = stairs_of(surface, levels)
+    spoilt = stairs_of(surface, [z for z in levels if z != LEVELS[level]])
+    stock = np.where(np.hypot(x - at, y - at) < 1.5, spoilt, good)
+    assert checkleft.tallest_stair(reach, good.astype(np.float32), step) == pytest.approx(1.1, abs=NEAR)
+    read = checkleft.tallest_stair(reach, stock.astype(np.float32), step)
+    assert 2.0 < read <= 2.2 + NEAR  # in so small a spot no pair of nodes need show both terraces whole
+
+
+@pytest.mark.compiled
+def test_a_program_without_one_of_its_climb_levels_fails_its_goal():
+    """The moves of one climb level are lifted into the air; everything else stays as planned."""
+    plan = zrough.plan(job(parts.drafted_box(), stair_height=1.1))
+    gap = max(b - a for a, b in rises(plan))
+    assert plan.check.tallest_stair == pytest.approx(gap, abs=NEAR)
+    assert next(p for p in plan.report["promises"] if p["name"].startswith("Stairs on walls"))["kept"]
+    climbs = [k for k, v in enumerate(plan.levels) if v.kind == "climb" and not v.floor]
+    for k in climbs[:: max(1, len(climbs) // 3)]:
+        path = plan.toolpath
+        lift = np.where(path.level == k, 40.0, 0.0)
+        lifted = replace(path, xyz=path.xyz + np.outer(lift, [0.0, 0.0, 1.0]))
+        text = post.write_nc(lifted, plan.job, plan.data)
+        found = check(text, plan.job, part=plan.part, stock=plan.stock)
+        z = plan.levels[k].z
+        heights = sorted([v.z for v in plan.levels] + [0.0])
+        at = heights.index(z)
+        assert found.tallest_stair == pytest.approx(heights[at + 1] - heights[at - 1], abs=2 * NEAR)
+        goal = next(g for g in stair_goals(plan.job, found) if g.name.startswith("Stairs on walls"))
+        assert goal.kept is False
+
+
+# ------------------------------------------------------------------ the kernels, small enough for Python
+
+
+@pytest.mark.parametrize(("radius", "corner"), [(2.0, 0.0), (2.0, 0.7), (2.0, 2.0)])
+def test_tips_rest_on_the_mesh_exactly(radius, corner):
+    rng = np.random.default_rng(3)
+    ball = trimesh.creation.icosphere(1, 3.0)
+    ball.vertices += rng.normal(0.0, 0.3, ball.vertices.shape)
+    mesh = np.ascontiguousarray(np.concatenate([ball.triangles, trimesh.creation.box((2, 3, 7)).triangles]))
+    part, cell = bin_part(mesh), 1.3
+    out = np.full((9, 9), -np.inf)
+    scratch = np.full(len(mesh), -1, np.int64), np.empty(480, np.int64), np.empty(160)
+    for first, last in ((0, 4), (4, 9)):
+        scratch[0][:] = -1
+        kernels.rest(first, last, -5.2, -5.2, cell, radius, corner, *part.arguments, *scratch, out)
+    x, y = np.meshgrid(-5.2 + cell * np.arange(9), -5.2 + cell * np.arange(9))
+    expected = naive_contact.tip_heights(mesh, np.column_stack([x.ravel(), y.ravel()]), radius, corner)
+    np.testing.assert_allclose(out.ravel(), expected, atol=2e-4)
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.7, 2.7])
+@pytest.mark.parametrize("corner", [0.0, 1.1])
+def test_what_is_left_under_a_plane_of_tips(slope, corner):
+    """A cutter kept above a plane leaves a plane: its lowest point there, worked out along the fall line."""
+    cell, radius, n = 0.1, 1.1, 12
+    j, i = np.meshgrid(np.arange(12 + 2 * n) * cell, np.arange(7 + 2 * n) * cell)
+    left = checkreach.left_by(slope * (0.8 * j - 0.6 * i), n, cell, radius, corner)
+    d = np.linspace(0.0, radius, 20001)
+    under = corner - np.sqrt(np.maximum(corner**2 - np.maximum(d - radius + corner, 0.0) ** 2, 0.0))
+    lower = (slope * d - under).max()
+    inner = slope * (0.8 * j - 0.6 * i)[n:-n, n:-n]
+    np.testing.assert_allclose(left, inner - lower, atol=slope * cell**2 / radius + 1e-9)
