@@ -306,6 +306,44 @@ def test_all_flats_are_found_and_cut_at_their_allowance():
 
 
 @pytest.mark.compiled
+@pytest.mark.parametrize(("unit", "mm"), [("mm", 1.0), ("inch", 25.4)])
+def test_ledges_a_cutter_wide_and_floors_under_fillets(unit, mm):
+    """Two round pockets: one with a ledge of 11 mm for a cutter of 10 with 2 x 0.3 mm of wall left; one whose
+    floor runs into a round of 3 mm."""
+
+    def turned(profile, x):
+        solid = trimesh.creation.revolve(np.array(profile), sections=256)
+        solid.apply_translation((x, 0.0, 0.0))
+        solid.fix_normals()
+        return solid
+
+    t = np.linspace(0.0, math.pi / 2, 25)
+    stepped = [(0, -9), (17, -9), (17, -4), (28, -4), (28, 1), (0, 1)]
+    arc = [(15.0 + 3.0 * math.sin(v), -7.0 - 3.0 * math.cos(v)) for v in t]
+    block = trimesh.creation.box(bounds=[(-60, -36, -30), (60, 36, 0)])
+    mesh = trimesh.boolean.difference(
+        [block, turned(stepped, -28.0), turned([(0, -10), *arc, (18, 1), (0, 1)], 30.0)], engine="manifold"
+    )
+    plan = zrough.plan(zrough.Job.from_dict({
+        "units": unit,
+        "stock": {"min": [-60 / mm, -36 / mm, -30 / mm], "max": [60 / mm, 36 / mm, 0]},
+        "cutter": {"diameter": 10 / mm, "corner_radius": 0.5 / mm, "flutes": 4, "flute_length": 25 / mm,
+                   "overhang": 45 / mm},
+        "material": {"name": "P", "hardness_hb": 200.0},
+        "machine": {"max_spindle_rpm": 12000.0, "max_feed": 8000.0 / mm},
+        "roughing": {"level_depth": 14 / mm, "stair_height": 1 / mm, "wall_allowance": 0.3 / mm,
+                     "floor_allowance": 0.2 / mm, "engagement_deg": 60.0},
+    }, mesh=(np.asarray(mesh.vertices), np.asarray(mesh.faces))))  # fmt: skip
+    assert plan.check.ok, [f.message for f in plan.check.failures]
+    found = {round(f["z"], 3): f for f in plan.check.leftover.flats}
+    for z, area in {-4: 28**2 - 17**2, -9: 17**2, -10: 15**2}.items():
+        assert found[z]["area_mm2"] == pytest.approx(math.pi * area, rel=0.01)
+        assert found[z]["typical_mm"] == pytest.approx(0.2, abs=0.005)
+        assert found[z]["lowest_mm"] == pytest.approx(0.2, abs=0.005)
+        assert any(abs(v.z - z - 0.2) < 1e-6 for v in plan.levels)
+
+
+@pytest.mark.compiled
 def test_a_slightly_tilted_floor_is_one_level():
     """A pocket floor that drops 0.03 mm over 40 mm (0.043 degrees): one level, at its highest point."""
     vertices, faces = parts.pocket(width=40, height=30, depth=6)
