@@ -211,6 +211,25 @@ def test_a_program_without_one_of_its_climb_levels_fails_its_goal():
 
 
 @pytest.mark.parametrize(("radius", "corner"), [(2.0, 0.0), (2.0, 0.7), (2.0, 2.0)])
+def test_tips_rest_on_two_triangles(radius, corner):
+    """Against points spread densely over them: no lower, and no higher than their spacing explains."""
+    mesh = np.array([[[0, 0, 0], [4, 0.3, 3], [0.5, 5, 1]], [[4, 0.3, 3], [4.5, 5, -2], [0.5, 5, 1]]], float)
+    part, out = bin_part(mesh), np.full((4, 4), -np.inf)
+    scratch = np.full(len(mesh), -1, np.int64), np.empty(480, np.int64), np.empty(160)
+    kernels.rest(0, 4, -0.7, -0.6, 1.9, radius, corner, *part.arguments, *scratch, out)
+    s, t = (v.ravel() for v in np.meshgrid(np.linspace(0, 1, 401), np.linspace(0, 1, 401)))
+    s, t = s[s + t <= 1.0], t[s + t <= 1.0]
+    points = np.concatenate([m[0] + np.outer(s, m[1] - m[0]) + np.outer(t, m[2] - m[0]) for m in mesh])
+    for (i, j), found in np.ndenumerate(out):
+        away = np.hypot(points[:, 0] + 0.7 - 1.9 * j, points[:, 1] + 0.6 - 1.9 * i)
+        over = np.maximum(away - radius + corner, 0.0)
+        z = points[:, 2] - corner + np.sqrt(np.maximum(corner**2 - over**2, 0.0))
+        most = z[away <= radius].max(initial=-np.inf)
+        assert most - 2e-4 <= found <= most + 0.06
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize(("radius", "corner"), [(2.0, 0.0), (2.0, 0.7), (2.0, 2.0)])
 def test_tips_rest_on_the_mesh_exactly(radius, corner):
     rng = np.random.default_rng(3)
     ball = trimesh.creation.icosphere(1, 3.0)
