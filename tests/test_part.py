@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import math
+import os
+import subprocess
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -215,6 +219,43 @@ def test_refused_in_one_line(name: str, capfd: pytest.CaptureFixture[str]) -> No
     assert "\n" not in line
     assert ";" in line  # and a remedy
     assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names")
+def test_files_that_a_mesh_names_are_not_opened(tmp_path: Path) -> None:
+    """Colours of OBJ and PLY in a pipe that nobody writes to: opening it would never end."""
+    os.mkfifo(tmp_path / "pipe")
+    mesh = wedge()
+    obj = mesh.export(file_type="obj")
+    ply = mesh.export(file_type="ply").replace(b"\nelement", b"\ncomment TextureFile pipe\nelement", 1)
+    (tmp_path / "a.obj").write_text("mtllib pipe\n" + obj)
+    (tmp_path / "a.ply").write_bytes(ply)
+    for name in ("a.obj", "a.ply"):
+        script = f"import pathlib, zrough.part as p; print(p.load_file(pathlib.Path({name!r})).size)"
+        done = subprocess.run(
+            [sys.executable, "-c", script], cwd=tmp_path, timeout=60, capture_output=True, text=True,
+            check=True, env={**os.environ, "PYTHONPATH": str(Path(part.__file__).parents[1])},
+        )  # fmt: skip
+        assert done.stdout.strip() == "(80.0, 50.0, 30.0)"
+
+
+def test_shape_in_another_file_is_refused(tmp_path: Path) -> None:
+    """A GLB file (glTF 2.0, 3.6.1) whose numbers stand in a file beside it."""
+    data = wedge().export(file_type="glb")
+    length = int.from_bytes(data[12:16], "little")
+    head = json.loads(data[20 : 20 + length])
+    head["buffers"][0]["uri"] = "beside.bin"
+    text = json.dumps(head).encode()
+    text += b" " * (-len(text) % 4)
+    chunk = len(text).to_bytes(4, "little") + b"JSON" + text
+    (tmp_path / "a.glb").write_bytes(
+        b"glTF" + (2).to_bytes(4, "little") + (12 + len(chunk)).to_bytes(4, "little") + chunk
+    )
+    (tmp_path / "beside.bin").write_bytes(data[20 + length + 8 :])
+    with pytest.raises(
+        PartError, match=r"a.glb: unreadable as GLB \(beside.bin is another file; a part must be"
+    ):
+        part.load_file(tmp_path / "a.glb")
 
 
 @pytest.mark.parametrize("name", MENDED)

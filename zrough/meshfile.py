@@ -159,8 +159,9 @@ def _mesh(path: Path, kind: str, raw: bytes | None = None) -> RawMesh:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            source: Any = io.BytesIO(raw) if raw is not None else str(path)
-            scene = trimesh.load_scene(source, file_type=kind[1:], process=False)
+            others: Any = _NoOtherFiles(path.name)
+            with path.open("rb") if raw is None else io.BytesIO(raw) as source:
+                scene = trimesh.load_scene(source, file_type=kind[1:], process=False, resolver=others)
             pieces = _pieces(scene, trimesh)
     except MemoryError:
         raise PartError(f"{path.name}: not enough memory to read it; export a coarser mesh") from None
@@ -174,6 +175,22 @@ def _mesh(path: Path, kind: str, raw: bytes | None = None) -> RawMesh:
     starts = np.cumsum([0] + [len(vertices) for vertices, _ in pieces[:-1]])
     faces = np.concatenate([faces + start for (_, faces), start in zip(pieces, starts, strict=True)])
     return RawMesh(corners, faces, _declared(scene, kind))
+
+
+class _NoOtherFiles:
+    """What the mesh readers ask for the files that a mesh names, such as colours: there are none.
+
+    A part's shape is in one file. Whatever else it names, perhaps outside its folder, a device or a pipe
+    that never ends, is not opened.
+    """
+
+    def __init__(self, file_name: str) -> None:
+        self.file_name = file_name
+
+    def get(self, name: str) -> bytes:
+        raise FileNotFoundError(f"{name[:60]} is another file; a part must be in one")
+
+    __getitem__ = get
 
 
 def _printable(text: str) -> str:
