@@ -2,17 +2,22 @@
 
     python tests/fuzzing.py nc --seconds 60
 
-Targets: job, nc, mesh. Inputs that end in anything but a result or a one-line error of the package are
-stored in tests/corpus_found/TARGET and replayed by the test suite from then on.
+Targets: job, nc, mesh, leftover (maps of an earlier setup), table (of materials), block (start and end of
+the program), list (of jobs). Archives are damaged inside, or their checksums would stop all of it. Inputs
+that end in anything but a result or a one-line error of the package are stored in tests/corpus_found/TARGET
+and replayed by the test suite from then on; write what they must end in into expected.json there.
 """
 
 import argparse
+import functools
 import hashlib
+import io
 import os
 import random
 import sys
 import tempfile
 import time
+import zipfile
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -45,22 +50,104 @@ MESH_WORDS = [
     b"facet normal 0 0 0\n", b"endfacet\n", b"vertex 1 2\n", b"end_header\n", b"element face 3\n",
     b"PK\x03\x04",
 ]  # fmt: skip
+TABLE_WORDS = [
+    b"[[material]]", b"[material]", b'like = "P"', b'iso = "Q"', b"kc11 = ", b"nan", b"inf", b"-1",
+    b"[1]", b"{}", b"9" * 5000, b"0x" + b"f" * 5000, b'name = ""', b"=", b"\n", b'"',
+    b"true", b"1979-05-27", b"\xff",
+]  # fmt: skip
+LEFTOVER_WORDS = [
+    b"null", b"[]", b"{}", b"[1]", b"NaN", b"-1", b"1e999", b'"', b"9" * 5000, b"meta", b"bottom", b"levels",
+    b"\x00\x00\x00\x00\x00\x00\xf8\x7f", b"\xff\xff\xff\xff\xff\xff\xef\x7f", b"(2, 3)", b"(9999999999, 3)",
+    b"True", b"<f8", b"|O", b"<i8",
+]  # fmt: skip
+BLOCK_WORDS = [
+    b"[tool]", b"[program]", b"[", b"]", b"${x}", b"${speed}", b"${", b"}", b"$", b"${nothing}", b"\n",
+    b"(", b")", b"\x00", b"\xff", b"G0", b"M30", b"%", b"X" * 300,
+]  # fmt: skip
+LIST_WORDS = [b"#", b"\n", b"a.toml", b"/", b"..", b"\x00", b"\xff", b"~", b"x" * 5000]
+BLOCK = (
+    b"[program]\nO1200\n${units} G17 G90 G94 G40\n[tool]\nT${tool} M6\nS${speed} M3\nG0 X${x} Y${y}\n"
+    b"G43 H${tool} Z${z}\n${coolant}\n"
+)
+TABLE = (
+    b'[[material]]\nname = "shop steel"\nlike = "1.2311"\nhardness_hb = 300\nkc11 = 1900.0\n'
+    b'source = "trials"\n'
+    b'[[material]]\nname = "bronze"\niso = "N"\nkc11 = 900.0\nmc = 0.2\nsurface_speed = 200.0\n'
+    b"chip_over_d = 0.006\nradial_ratio = 0.1\naxial_ratio = 1.0\nramp_angle_deg = 3.0\n"
+)
 
 
 def seeds_of(target):
     """Inputs to damage: ``(suffix, bytes)``."""
+    if target == "table":
+        return [(".toml", TABLE)]
+    if target == "block":
+        return [(".txt", BLOCK)]
+    if target == "list":
+        return [(".txt", b"# tonight\na.toml\nb/c.toml  # later\n")]
+    if target == "leftover":
+        return [(".npz", leftover_map())]
     if target == "job":
         return [(".toml", p.read_bytes()) for p in sorted((HERE / "corpus_jobs").glob("*.toml"))]
     if target == "nc":
         return [(".nc", seed) for seed in NC_SEEDS]
     files = sorted((HERE / "corpus_meshes").glob("*"))
     kinds = (".stl", ".obj", ".ply", ".3mf", ".glb")
-    return [(p.suffix, p.read_bytes()) for p in files if p.suffix in kinds and p.stat().st_size < 20_000]
+    broken = [(p.suffix, p.read_bytes()) for p in files if p.suffix in kinds and p.stat().st_size < 20_000]
+    return broken + sound_meshes()
+
+
+@functools.cache
+def sound_meshes():
+    """A box in every format."""
+    import trimesh
+
+    box = trimesh.creation.box((40, 30, 20))
+    found = [(f".{kind}", box.export(file_type=kind)) for kind in ("obj", "ply", "3mf", "glb")]
+    found.append((".ply", box.export(file_type="ply", encoding="ascii")))
+    return [(suffix, data.encode() if isinstance(data, str) else data) for suffix, data in found]
+
+
+@functools.cache
+def leftover_map():
+    """A small leftover map as it is written."""
+    import numpy as np
+
+    from zrough.grid import Grid
+    from zrough.stock import save_leftover
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "leftover.npz"
+        heights = np.array([[0.0, -1.0, -np.inf], [0.0, -2.0, -3.0]])
+        save_leftover(path, Grid(-1.0, 2.0, 0.5, 3, 2), heights, {"bottom": -9.0, "levels": [-1.0, -2.0]})
+        return path.read_bytes()
 
 
 def damaged(rng, seeds, words):
     """One of the seeds after a few random cuts, flips, copies and insertions."""
     suffix, seed = rng.choice(seeds)
+    if seed[:4] == b"PK\x03\x04" and rng.random() < 0.8:
+        return suffix, repacked(rng, seed, words)
+    return suffix, bent(rng, seed, [data for _, data in seeds], words)
+
+
+def repacked(rng, seed, words):
+    """An archive with one of its files damaged."""
+    with zipfile.ZipFile(io.BytesIO(seed)) as archive:
+        members = {name: archive.read(name) for name in archive.namelist()}
+    name = rng.choice(sorted(members))
+    members[name] = bent(rng, members[name], list(members.values()), words)
+    if rng.random() < 0.05:
+        del members[name]
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w") as archive:
+        for name, content in members.items():
+            archive.writestr(zipfile.ZipInfo(name), content)
+    return stream.getvalue()
+
+
+def bent(rng, seed, seeds, words):
+    """Bytes after a few random cuts, flips, copies and insertions."""
     data = bytearray(seed)
     for _ in range(rng.choice((1, 1, 2, 3, 6, 12))):
         at = rng.randrange(len(data) + 1)
@@ -79,9 +166,9 @@ def damaged(rng, seeds, words):
         elif what == 5 and at < len(data):
             data[at] ^= 1 << rng.randrange(8)
         elif what == 6:
-            other = rng.choice(seeds)[1]
+            other = rng.choice(seeds)
             data[at:] = other[rng.randrange(len(other) + 1) :]
-    return suffix, bytes(data)
+    return bytes(data)
 
 
 def read_job(path):
@@ -107,7 +194,52 @@ def read_mesh(path):
     part.load_file(path)
 
 
-READERS = {"job": (read_job, JOB_WORDS), "nc": (read_nc, NC_WORDS), "mesh": (read_mesh, MESH_WORDS)}
+def read_leftover(path):
+    """As a job reads it: the map, then the stock that it makes."""
+    from zrough import stock
+    from zrough.grid import Grid
+
+    grid, heights, notes = stock.load_leftover(path)
+    found = stock._from_map(grid, heights, notes, path.name)
+    top = found.top(Grid(-2.0, 1.0, 0.7, 6, 5))
+    if len(found.cut_at) > 9999 or (top > found.upper[2]).any():
+        raise ValueError("the stock is higher than its own top")
+
+
+def read_table(path):
+    from zrough.cutting.materials import user_materials
+
+    user_materials(path)
+
+
+def read_block(path):
+    """As a job does: the text that it makes must be fit for a program."""
+    from zrough.post import FIELDS, _Block
+    from zrough.warm import sample_job
+
+    job = sample_job().replace(output={"start_block": path.name}).based_in(path.parent)
+    block = _Block.load(job, "start_block")
+    for section in block.sections:
+        for line in block.fill(section, dict.fromkeys(FIELDS, "1")).splitlines():
+            if not line.isprintable():
+                raise ValueError(f"a line of the program is not printable, but: {line!r}")
+
+
+def read_list(path):
+    from zrough.batch import find_jobs
+
+    find_jobs([path])
+
+
+READERS = {
+    "job": (read_job, JOB_WORDS),
+    "nc": (read_nc, NC_WORDS),
+    "mesh": (read_mesh, MESH_WORDS),
+    "leftover": (read_leftover, LEFTOVER_WORDS),
+    "table": (read_table, TABLE_WORDS),
+    "block": (read_block, BLOCK_WORDS),
+    "list": (read_list, LIST_WORDS),
+}
 
 
 def trouble(target, path):

@@ -254,7 +254,7 @@ def test_own_materials_are_listed_when_a_name_fails(own):
             '[[material]]\nname = "a"\niso = "P"\nkc11 = 900\n',
             'material 1 "a": mc is missing; give it, or like',
         ),
-        ('[[material]]\nname = "a"\nlike = "P20"\nkc11 = "soft"\n', "kc11 = 'soft' must be a number from 50"),
+        ('[[material]]\nname = "a"\nlike = "P20"\nkc11 = "soft"\n', 'kc11 = "soft" must be a number from 50'),
         ('[[material]]\nname = "a"\nlike = "P20"\nmc = 2.0\n', "mc = 2.0 must be a number from 0 to 0.6"),
         ('[[material]]\nname = "a"\nlike = "P20"\nkc11 = nan\n', "kc11 = nan must be"),
         ('[[material]]\nname = "a"\nlike = "P20"\niso = "Z"\n', 'iso = "Z" must be one of'),

@@ -121,6 +121,9 @@ def _listed(source: Path) -> list[Path]:
         raise BatchError(f"{source}: not a list of job files in UTF-8 text ({type(exc).__name__})") from None
     names = [line.split("#")[0].strip() for line in lines]
     named = [source.parent / name for name in names if name]
+    for number, line in enumerate(lines, 1):
+        if not line.replace("\t", " ").isprintable():
+            raise BatchError(f"{source}: line {number} has control characters; is this a list of job files?")
     if not named:
         raise BatchError(f"{source}: the list names no job files; give a path a line")
     return named

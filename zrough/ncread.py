@@ -359,6 +359,11 @@ class _Reader:
                     "not-understood",
                     f"the word {letter}{words[letter]:g} is not understood (only X, Y, Z move)",
                 )
+        if "O" in words and (axis_words or words["O"] != round(words["O"])):
+            self.find(
+                "not-understood",
+                "the letter O among numbers; a 0 is meant, or the program's number stands alone",
+            )
         for code in codes:
             if code in (0, 10, 20, 30):
                 self.motion = code

@@ -314,7 +314,10 @@ def _sections(path: Path, name: str) -> dict[str, list[str]]:
         raise JobError(f"{name}: {path.name} cannot be read: {exc.strerror or exc}") from None
     found: dict[str, list[str]] = {}
     rows: list[str] | None = None
-    for line in text.splitlines():
+    for number, raw in enumerate(text.splitlines(), 1):
+        line = raw.replace("\t", " ")
+        if not line.isprintable():
+            raise JobError(f"{name}: line {number} of {path.name} has control characters; use plain letters")
         heading = re.fullmatch(r"\s*\[(\w+)\]\s*", line)
         if heading:
             if heading[1] not in ("program", "tool"):

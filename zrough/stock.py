@@ -29,6 +29,8 @@ MESH_SLACK = 0.02  # mm; chords of a stock mesh, nodes of a leftover map
 FORMAT, VERSION = "zrough leftover", 1
 LEVEL = 0.05  # rise over run between nodes up to which ground counts as level
 MAX_NODES = 400_000_000  # 3.2 GB of heights
+FARTHEST = 1.0e5  # mm; as in job files
+FINEST = 1.0e-4  # mm between nodes
 MAX_NOTES = 1_000_000  # bytes of a leftover map's notes and frame
 
 
@@ -350,7 +352,7 @@ def load_leftover(path: str | os.PathLike[str]) -> tuple[Grid, Map, dict[str, An
         with where.open("rb") as file, np.load(file, allow_pickle=False) as data:
             _unpacks_to(where.name, data.zip)
             head = json.loads(bytes(data["head"]).decode())
-            frame, heights = data["frame"], data["heights"]
+            frame, heights = np.asarray(data["frame"]), np.asarray(data["heights"])
     except StockError:
         raise
     except MemoryError:
@@ -382,13 +384,16 @@ def _checked_map(name: str, head: Any, frame: Any, heights: Any) -> tuple[Grid, 
     right = (
         heights.ndim == 2 and heights.size <= MAX_NODES and min(heights.shape) >= 2
         and heights.dtype == np.float64 and frame.shape == (3,) and frame.dtype == np.float64
-        and bool(np.isfinite(frame).all()) and float(frame[2]) > 0 and not np.isnan(heights).any()
-        and not np.isposinf(heights).any()
+        and bool((np.abs(frame) <= FARTHEST).all()) and float(frame[2]) >= FINEST
+        and bool(((np.abs(heights) <= FARTHEST) | np.isneginf(heights)).all())
     )  # fmt: skip
     if not right:
         raise StockError(f"{name}: the map's heights or frame are damaged; plan the earlier cutter again")
     grid = Grid(float(frame[0]), float(frame[1]), float(frame[2]), heights.shape[1], heights.shape[0])
-    return grid, np.ascontiguousarray(heights), dict(head.get("meta") or {})
+    notes = head.get("meta") or {}
+    if not isinstance(notes, dict):
+        raise StockError(f"{name}: the map's notes are damaged; plan the earlier cutter again")
+    return grid, np.ascontiguousarray(heights), notes
 
 
 def _from_map(grid: Grid, heights: Map, meta: Mapping[str, Any], name: str) -> Stock:

@@ -102,7 +102,10 @@ def read_toml(path: Path) -> dict[str, Any]:
     except OSError as error:
         raise CuttingDataError(f"{path}: cannot be read ({error.strerror}); check the path") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise CuttingDataError(f"{path}: not a TOML file: {error}") from error
+        reason = "".join(c if c.isprintable() else "?" for c in str(error))
+        raise CuttingDataError(f"{path}: not a TOML file: {reason}") from error
+    except ValueError:  # numbers beyond what Python converts
+        raise CuttingDataError(f"{path}: a number has thousands of digits; correct it") from None
 
 
 def _fold(name: str) -> str:
@@ -234,8 +237,8 @@ def _entry(name: str, own: Iterable[str]) -> _Entry:
         near = f" Nearest: {'; '.join(dict.fromkeys(lib.entries[c].name for c in close))}." if close else ""
         known = "; ".join([*own, *known_materials()])
         raise CuttingDataError(
-            f'material: "{name}" is not known.{near} Known: {known}; or an ISO 513 letter P M K N S H with '
-            "hardness_hb; or your own in a materials table"
+            f"material: {_shown(name)} is not known.{near} Known: {known}; or an ISO 513 letter P M K N S H "
+            "with hardness_hb; or your own in a materials table"
         )
     return entry
 
@@ -314,20 +317,22 @@ def user_materials(path: str | Path) -> list[Material]:
     return [_user_material(row, f"{file}: material {i}") for i, row in enumerate(rows, 1)]
 
 
-def _user_material(row: Mapping[str, Any], place: str) -> Material:
+def _user_material(row: object, place: str) -> Material:
+    if not isinstance(row, dict):
+        raise CuttingDataError(f"{place}: {_shown(row)} is no table; write [[material]] above its lines")
     name = row.get("name")
     if not isinstance(name, str) or not name.strip():
         raise CuttingDataError(f"{place}: name is missing; give the name that jobs use")
-    place = f'{place} "{name}"'
+    place = f"{place} {_shown(name)}"
     unknown = sorted(set(row) - set(_USER_NUMBERS) - set(_USER_OPTIONAL) - set(_USER_WORDS))
     if unknown:
         raise CuttingDataError(
-            f"{place}: unknown key {unknown[0]}; known: "
+            f"{place}: unknown key {_shown(unknown[0])}; known: "
             + ", ".join([*_USER_WORDS, *_USER_NUMBERS, *_USER_OPTIONAL])
         )
     for key in _USER_WORDS:
         if key in row and not isinstance(row[key], str):
-            raise CuttingDataError(f"{place}: {key} = {row[key]!r} must be text")
+            raise CuttingDataError(f"{place}: {key} = {_shown(row[key])} must be text")
     given = {
         field: _number(row[key], low, high, f"{place}: {key}")
         for key, (field, low, high) in (_USER_NUMBERS | _USER_OPTIONAL).items()
@@ -362,14 +367,26 @@ def _base_for(row: Mapping[str, Any], given: Mapping[str, float], place: str) ->
     )
 
 
+def _shown(value: object) -> str:
+    """A value of a file, fit for one line: control characters escaped, cut where it is long."""
+    try:
+        text = f'"{value}"' if isinstance(value, str) else repr(value)
+    except ValueError:
+        return "a number of thousands of digits"
+    plain = "".join(c if c.isprintable() else "?" for c in text)
+    return plain if len(plain) <= 80 else plain[:80] + "..."
+
+
 def _letter(value: str, place: str) -> str:
     letter = value.strip().upper()
     if len(letter) != 1 or letter not in LETTERS:
-        raise CuttingDataError(f'{place}: iso = "{value}" must be one of the ISO 513 letters P M K N S H')
+        raise CuttingDataError(
+            f"{place}: iso = {_shown(value)} must be one of the ISO 513 letters P M K N S H"
+        )
     return letter
 
 
 def _number(value: object, low: float, high: float, place: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-        raise CuttingDataError(f"{place} = {value!r} must be a number from {low:g} to {high:g}")
+        raise CuttingDataError(f"{place} = {_shown(value)} must be a number from {low:g} to {high:g}")
     return float(value)

@@ -1,0 +1,2 @@
+Dear operator,
+please cut this one by hand.
