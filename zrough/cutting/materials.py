@@ -327,7 +327,7 @@ def _user_material(row: object, place: str) -> Material:
     unknown = sorted(set(row) - set(_USER_NUMBERS) - set(_USER_OPTIONAL) - set(_USER_WORDS))
     if unknown:
         raise CuttingDataError(
-            f"{place}: unknown key {_shown(unknown[0])}; known: "
+            f"{place}: unknown key {_one_line(unknown[0])}; known: "
             + ", ".join([*_USER_WORDS, *_USER_NUMBERS, *_USER_OPTIONAL])
         )
     for key in _USER_WORDS:
@@ -368,11 +368,15 @@ def _base_for(row: Mapping[str, Any], given: Mapping[str, float], place: str) ->
 
 
 def _shown(value: object) -> str:
-    """A value of a file, fit for one line: control characters escaped, cut where it is long."""
+    """A value of a file, fit for one line."""
     try:
-        text = f'"{value}"' if isinstance(value, str) else repr(value)
+        return _one_line(f'"{value}"' if isinstance(value, str) else repr(value))
     except ValueError:
         return "a number of thousands of digits"
+
+
+def _one_line(text: str) -> str:
+    """Control characters as question marks, cut where it is long."""
     plain = "".join(c if c.isprintable() else "?" for c in text)
     return plain if len(plain) <= 80 else plain[:80] + "..."
 
