@@ -3,7 +3,10 @@
 import copy
 import json
 import pickle
+import tomllib
+from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from hypothesis import given
@@ -390,6 +393,26 @@ def test_schema_describes_every_key():
     assert (diameter["minimum"], diameter["maximum"]) == (0.1, 500)
     assert {"$ref": "#/$defs/Cutter"} in schema["properties"]["cutter"]["anyOf"]
     assert schema["additionalProperties"] is False
+
+
+def test_schema_judges_as_the_reader_does(job_dict):
+    """By a general validator (JSON Schema 2020-12): the examples fit, what the reader refuses does not."""
+    schema = Job.json_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    judge = jsonschema.Draft202012Validator(schema)
+    examples = sorted((Path(__file__).parents[1] / "examples").glob("*.toml"))
+    assert len(examples) == 7
+    for file in examples:
+        judge.validate(tomllib.loads(file.read_text()))
+    judge.validate(job_dict)
+    for wrong in (
+        {"roughing": {"stair_heigth": 1.0}}, {"cutter": {**job_dict["cutter"], "diameter": -6.0}},
+        {"units": "cm"}, {"stock": {"kind": "sphere"}}, {"machine": {"max_feed": "fast"}},
+    ):  # fmt: skip
+        bad = {**job_dict, **wrong}
+        with pytest.raises(JobError):
+            Job.from_dict(bad)
+        assert not judge.is_valid(bad), wrong
 
 
 def test_jobs_are_frozen_and_hashable(job_dict):
