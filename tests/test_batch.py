@@ -185,6 +185,14 @@ def test_executor_with_limits_gives_each_job_its_own_process(make, tmp_path):
     assert [r.status for r in records] == ["done", "timed out", "crashed"]
 
 
+def test_the_start_of_a_worker_is_not_its_jobs_time(make, tmp_path, monkeypatch):
+    """On a busy machine a worker may take longer to start than its job may take."""
+    (tmp_path / "sitecustomize.py").write_text("import time; time.sleep(4)")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    records = run_batch(make("", "hang"), tmp_path / "out", workers=2, timeout=3, work=WORK)
+    assert [r.status for r in records] == ["done", "timed out"]
+
+
 def test_executor_that_loses_a_task_gets_it_once_more(make, tmp_path):
     class Forgetful(cf.ThreadPoolExecutor):
         def submit(self, function, task, *rest):
@@ -301,7 +309,10 @@ def test_killed_in_the_middle(make_files, tmp_path, how):
     out = tmp_path / "out"
     script = DRIVER.format(tests=str(Path(__file__).parent), folder=str(tmp_path / "in"), out=str(out))
     # No main guard in the script: workers do not import it.
-    process = subprocess.Popen([sys.executable, "-c", script], cwd=zrough_root(), stderr=subprocess.DEVNULL)
+    process = subprocess.Popen(
+        [sys.executable, "-c", script], cwd=zrough_root(), stderr=subprocess.DEVNULL,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # shells ignore it in the background
+    )  # fmt: skip
     wait_for(lambda: "job0" in read_records(out))
     workers = [int(p) for p in Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()]
     assert len(workers) == 2

@@ -26,6 +26,7 @@ from zrough.errors import BatchError
 Stage = Callable[[str, str, int, int], None]
 
 TICK = 0.2  # s between looks at clocks and memory
+START = 60.0  # s that a worker may take to start, beside the time of its first job
 DEATHS_AT_START = 3  # workers in a row that die before they are ready: something is wrong with all
 
 
@@ -204,7 +205,7 @@ class _Pool:
         if held is None:
             return
         seconds = time.monotonic() - held.started
-        if self.timeout is not None and seconds > self.timeout:
+        if self.timeout is not None and seconds > self.timeout + (0.0 if worker.ready else START):
             self._dismiss(worker)
             text = f"not finished after {self.timeout:g} s; raise the timeout or roughing.cell"
             yield held.task, Outcome("timed out", text, seconds=round(seconds, 3)), held.attempt
