@@ -111,6 +111,7 @@ def test_reach_of_balls_and_widths() -> None:
     assert ball.volume == pytest.approx(80 * per_mm, rel=0.01)
 
 
+@pytest.mark.compiled
 def test_overhang_of_a_core() -> None:
     """Holder radius 20 at the foot of a 30 mm high boss, cutter radius 5: the whole height, and clearance."""
     plate = trimesh.creation.box(bounds=[[-60, -60, -40], [60, 60, -30]])

@@ -361,6 +361,7 @@ def test_floor_gouge():
     assert deep[-1] == pytest.approx(0.05, abs=1e-3)
 
 
+@pytest.mark.compiled
 def test_arc_gouge_on_a_boss():
     import trimesh
 
