@@ -10,7 +10,9 @@ from scipy.ndimage import grey_dilation
 from scipy.spatial import Delaunay, cKDTree
 from shapely.geometry import LineString
 
+from zrough.grid import Grid
 from zrough.kernels import march, raster, replay, ridges, sweeps, taller
+from zrough.surface import ContactSurface
 
 X, Y = np.meshgrid(np.arange(24) * 0.5 - 1.0, np.arange(18) * 0.5 + 2.0)  # nodes of every map here
 NODES = np.column_stack([X.ravel(), Y.ravel()])
@@ -33,6 +35,53 @@ def test_heights_from_above_are_those_of_a_triangulated_surface(rng):
     raster.seen_from_above(mesh, -1.0, 2.0, 0.5, 0, len(X), heights, face)
     np.testing.assert_allclose(heights.ravel(), LinearNDInterpolator(plan, z)(NODES), atol=1e-9)
     assert (face > len(faces)).all()
+
+
+def highest_over(edge, flank, x, y):
+    """Greatest height over a flat end with a straight flank along a line, by ever finer samples."""
+    lower, upper, length = flank
+    low, high = 0.0, 1.0
+    for _ in range(12):
+        t = np.linspace(low, high, 401)
+        at = edge[0] + t[:, None] * (edge[1] - edge[0])
+        away = np.hypot(at[:, 0] - x, at[:, 1] - y)
+        value = np.where(
+            away <= upper, at[:, 2] - length * np.clip((away - lower) / (upper - lower), 0, 1), -99.0
+        )
+        best = int(value.argmax())
+        low, high = t[max(best - 1, 0)], t[min(best + 1, 400)]
+    return float(value.max())
+
+
+@pytest.mark.parametrize("tall", [2.0, 14.0])
+def test_a_holders_flank_over_the_edge_of_a_blade(tall):
+    """Upright, its edge rising less or more steeply than the flank: from radius 4 to 15 over 10 mm."""
+    a, b, low = np.array([-6.0, 0.0, 0.0]), np.array([6.0, 0.0, tall]), np.array([0.0, 0.0, -80.0])
+    grid = Grid(-9.0, -7.1, 3.0, 7, 6)
+    found = ContactSurface(np.array([[a, b, low]])).heights_profile(grid, [(10.0, 8.0, 30.0)])
+    for i, y in enumerate(grid.y):
+        for j, x in enumerate(grid.x):
+            assert found[i, j] == pytest.approx(highest_over((a, b), (4.0, 15.0, 10.0), x, y), abs=1e-6)
+
+
+@pytest.mark.parametrize("corner", [0.0, 1.0, 4.0])
+def test_rings_round_a_square_post(corner):
+    """Half way down, the centre of a cutter keeps its radius from the post: by distance."""
+    half, radius = 3.0, 4.0
+    plan = np.array([[-half, -half], [half, -half], [half, half], [-half, half]])
+    triangles = []
+    for k in range(4):
+        a, b = plan[k], plan[(k + 1) % 4]
+        lower, upper = [[*a, 0.0], [*b, 0.0]], [[*a, 10.0], [*b, 10.0]]
+        triangles += [[lower[0], lower[1], upper[1]], [lower[0], upper[1], upper[0]]]
+    triangles += [[[*plan[k], 10.0] for k in face] for face in ((0, 1, 2), (0, 2, 3))]
+    surface, grid = ContactSurface(np.array(triangles)), Grid(-9.07, -9.03, 1.3, 15, 15)
+    rings = surface.boundary(grid, surface.heights(grid, radius, corner), 5.0, radius, corner)
+    inner = rings.points[np.abs(rings.points).max(axis=1) < 8.5]
+    assert len(inner) > 20
+    away = shapely.distance(shapely.box(-half, -half, half, half), shapely.points(inner))
+    assert away.min() >= radius - 1e-6
+    assert away.max() <= radius + 1e-3
 
 
 def test_a_dilated_map_is_scipys(rng):
