@@ -236,3 +236,48 @@ def test_a_reader_that_leaves_is_no_error(monkeypatch):
     monkeypatch.setattr(cli, "_print_json", gone)
     assert cli.main(["schema"]) == 1
     assert moved == [99]
+
+
+def test_propose_takes_cutters_and_prints_a_table(job_file, monkeypatch, capfd):
+    """Cutters by keys of the job file; estimates and refusals are told from planned rows."""
+    from zrough.propose import Choice, Ranking, Row
+
+    asked = {}
+
+    def stand_in(job, cutters, finalists, progress):
+        asked.update(cutters=cutters, finalists=finalists)
+        assert progress is None  # quiet
+
+        def row(k, planned, ok, reasons):
+            seconds = (60.0 * (k + 1), 30.0, 60.0 * k + 95.0)
+            return Row(Choice(cutters[k], 12.0, 0.8, 2.5), planned, ok, *seconds, 50.0, 3.1, 0.01, 900.0,
+                       0.75, 0.1, 20.0 if planned else None, reasons)  # fmt: skip
+
+        rows = (row(0, True, True, ("quickest",)), row(1, False, False, ("too weak", "too long")))
+        return Ranking(job, rows, 7, {"spindle speed": 5})
+
+    monkeypatch.setattr(zrough, "propose", stand_in)
+    options = ["--cutter", "diameter=16,corner_radius=1.5,flutes=4,flute_length=34,overhang=60"]
+    options += ["--cutter", "name=short,diameter=10,flutes=3,flute_length=20,overhang=35", "--finalists", "2"]
+    assert cli.main(["propose", str(job_file), *options, "-q"]) == 0
+    lines = capfd.readouterr().out.splitlines()
+    assert [(c.number, c.diameter, c.corner_radius, c.flutes) for c in asked["cutters"]] == [
+        (1, 16.0, 1.5, 4), (2, 10.0, 0.0, 3),
+    ]  # fmt: skip
+    assert asked["finalists"] == 2
+    first, second = (" ".join(line.split()) for line in lines[1:3])
+    assert first == "1 D16 R1.5 z4 12.00 0.80 2.50 50 1.0 0.5 1.5 0.75 quickest"
+    assert second.startswith("2 short 12.00 0.80 2.50 50 ~2.0 ~0.5 ~2.5 ")
+    assert lines[2].endswith("NOT USABLE: too weak; too long")
+    assert lines[-2:] == ["7 combinations tried", "refused 5: spindle speed"]
+    assert cli.main(["propose", str(job_file), *options, "--json", "-q"]) == 0
+    assert '"tried": 7' in capfd.readouterr().out
+    for text, said in (
+        ("diameter", 'zrough: --cutter "diameter": "diameter" is no KEY=VALUE'),
+        ("diameter=-3,flutes=2,flute_length=9,overhang=9", "diameter: "),
+        ("diametre=3", "see [cutter] in the schema"),
+    ):
+        assert cli.main(["propose", str(job_file), "--cutter", text]) == 2
+        err = capfd.readouterr().err
+        assert said in err
+        assert len(err.splitlines()) == 1
