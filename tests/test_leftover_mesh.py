@@ -7,6 +7,7 @@ import io
 import numpy as np
 import pytest
 import trimesh
+from conftest import INTERPRETED
 
 from zrough.errors import StockError
 from zrough.grid import Grid
@@ -73,7 +74,7 @@ def test_holes_islands_and_pinches_stay_watertight(seed):
 
 
 def test_slope_needs_few_triangles_and_keeps_its_volume():
-    grid = Grid.covering((0.0, 0.0), (50.0, 40.0), 0.1)
+    grid = Grid.covering((0.0, 0.0), (50.0, 40.0), 0.4 if INTERPRETED else 0.1)
     x, y = np.meshgrid(grid.x, grid.y)
     mesh = thin(grid, 3.0 + 0.2 * x + 0.1 * y, 0.0)
     assert len(mesh.faces) < 400
