@@ -358,6 +358,7 @@ def test_a_slightly_tilted_floor_is_one_level():
     assert plan.check.ok, [f.message for f in plan.check.failures]
 
 
+@pytest.mark.compiled
 def test_a_flat_open_to_the_side_alone_is_cut_between_primary_levels():
     """Steps at corners of the block, well away from the pocket whose depth sets the primary levels."""
 
