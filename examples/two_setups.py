@@ -12,7 +12,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from make_parts import latch_body
+from make_parts import latch_body, write_stl
 from numpy.typing import NDArray
 
 import zrough
@@ -42,6 +42,7 @@ def say(name: str, plan: zrough.Plan) -> None:
 
 def main() -> None:
     """Plan both setups and write them."""
+    write_stl(HERE / "parts" / "latch_body.stl", latch_body(), "latch_body")
     job = zrough.Job.from_toml(HERE / "latch_body.toml").with_mesh(*latch_body())
     first = zrough.plan(job.replace(roughing={"floor_z": -15.0}, cutter={"overhang": 31.0}))
     say("setup 1, to the pocket's floor", first)
