@@ -60,3 +60,32 @@ def test_the_wall_keeps_the_quarter_circle_of_the_ball(planned):
     away = RADIUS - (HALF - WALL - np.abs(y[beside]))
     circle = -DEPTH + FLOOR + RADIUS - np.sqrt(RADIUS**2 - away**2)
     assert row[beside] == pytest.approx(circle, abs=0.06)
+
+
+def test_a_channel_narrower_than_the_ball_keeps_no_step_above_the_limit():
+    """The ball rests on both edges: its tip stands above the bottom by what a chord leaves of the circle.
+
+    The channel opens from a deep pocket, whose walls are upright and need no climb level of their own.
+    """
+    half, deep, stair = 4.4, 14.0, 1.2
+    body = trimesh.creation.box(bounds=[(-30.0, -20.0, -20.0), (30.0, 20.0, 0.0)])
+    for bounds in ([(-31.0, -14.0, -deep), (-5.0, 14.0, 1.0)], [(-6.0, -half, -deep), (31.0, half, 1.0)]):
+        body = trimesh.boolean.difference([body, trimesh.creation.box(bounds=bounds)], engine="manifold")
+    job = Job.from_dict({
+        "units": "mm", "part": {}, "stock": {"min": [-30.0, -20.0, -20.0], "max": [30.0, 20.0, 0.0]},
+        "cutter": {"diameter": 2 * RADIUS, "corner_radius": RADIUS, "flutes": 2, "flute_length": 20.0,
+                   "overhang": 30.0},
+        "material": {"name": "P", "hardness_hb": 200.0},
+        "machine": {"max_spindle_rpm": 12000.0, "max_feed": 6000.0},
+        "roughing": {"level_depth": 15.0, "stair_height": stair, "engagement_deg": 60.0,
+                     "wall_allowance": WALL, "floor_allowance": FLOOR, "floor_z": FLOOR - deep},
+    }).with_mesh(body.vertices, body.faces)  # fmt: skip
+    check = zrough.plan(job).check
+    assert check.ok, [f.message for f in check.failures]
+    grid, heights = check.leftover.grid, check.leftover.heights
+    x, y = grid.x0 + grid.cell * np.arange(grid.nx), grid.y0 + grid.cell * np.arange(grid.ny)
+    middle = heights[np.ix_(np.abs(y) < 0.5 * grid.cell, (x > 5.0) & (x < 25.0))]
+    reach = RADIUS + WALL
+    rests = math.sqrt(reach**2 - half**2) - reach + FLOOR  # the tip, upright below the edges at z = 0
+    assert middle.min() >= rests - 1e-3
+    assert middle.max() <= rests + stair + 0.05

@@ -173,6 +173,8 @@ class _Trimmer:
         if flat.any():
             needed |= ~upright & self._beside(flat, gained, needed, upright)
         chosen, lone = self._chosen(gained, flat, needed | upright, level, above)
+        tongue = self._tongue(gained, above)
+        chosen, lone = chosen | tongue, lone | tongue
         if not needed.any() and not (chosen.any() and (level.floor or lone.any())):
             return False
         skipped = ~needed & ~upright
@@ -266,6 +268,27 @@ class _Trimmer:
             chosen = (chosen & ~lone) | (lone & tall[number])
             lone &= tall[number]
         return chosen, lone
+
+    def _tongue(self, gained: Flags, above: float) -> Flags:
+        """Patches of gained ground that reach far from all walls and would keep too high a step.
+
+        Into a channel whose floor rises slowly the boundary runs far in one step; the points at its mouth see
+        the sides close by and know nothing of that.
+        """
+        from scipy.ndimage import label
+        from scipy.spatial import cKDTree
+
+        g, found = self.space.grid, np.zeros_like(gained)
+        i, j = np.nonzero(gained & (above - self.tip > min(self.limits.height, self.limits.normal) * SPARE))
+        if not len(i) or not len(self.walls.xy):
+            return found
+        at = np.stack([g.x0 + g.cell * j, g.y0 + g.cell * i], axis=1)
+        away, _ = cKDTree(self.walls.xy).query(at, distance_upper_bound=REACH * self.space.radius)
+        far = np.isinf(away)
+        if far.any():
+            number, _ = label(gained, structure=np.ones((3, 3)))
+            found = np.isin(number, np.unique(number[i[far], j[far]]))
+        return found
 
     def _close(self, z: float, closed: Flags, off: Floats) -> None:
         """Keep the centre out of the ``closed`` nodes, and away from the points ``off``."""
