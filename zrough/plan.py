@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import climbs, cutting, feeds, flats, levels, limits, post, reuse, sequence, threads
+from . import climbs, cutting, feeds, flats, levels, limits, post, rests, reuse, sequence, threads
 from . import part as parts
 from .cutting import CuttingData
 from .entries import EntryRules, Left, ways_in
@@ -345,9 +345,17 @@ def _clear(
         room = _Room(job, cutter, space, rules, data, zones, deepest, keep)
         first = sorted(range(len(bands)), key=lambda k: -_size(space, bands[k], rules.bite))
         futures = {k: pool.submit(_one_band, room, bands[k], step) for k in first}
+        above = rests.Above(
+            space, (limits.Stage(space.radius, cutter.flute_length), *limits.stages(job, cutter))
+        )
         try:
             for k in range(len(bands)):
-                yield futures[k].result()
+                made = futures[k].result()
+                off = above.kept_off(made.band.levels, made.pieces)
+                if off:
+                    made = _one_band(replace(room, kept_off=off), bands[k], lambda: None)
+                above.add(made.band.levels, made.marks, made.left)
+                yield made
             tell("links", 0, 1)
         finally:
             for future in futures.values():
@@ -362,7 +370,10 @@ def _size(space: Space, band: Band, bite: float) -> float:
 
 @dataclass(frozen=True)
 class _Room:
-    """What all bands of a cutter share while they are cleared; ``deepest`` mm below the stock's top."""
+    """What all bands of a cutter share while they are cleared; ``deepest`` mm below the stock's top.
+
+    ``kept_off`` : by height of a level, where what was left above keeps shank and holder away.
+    """
 
     job: Job
     cutter: Cutter
@@ -372,6 +383,7 @@ class _Room:
     zones: sequence.Zones | None
     deepest: float
     keep: bool
+    kept_off: dict[float, NDArray[np.float32]] = field(default_factory=dict)
 
 
 def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
@@ -403,6 +415,11 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
         at = out.pieces[-1][-1].points[-1] if out.pieces and out.pieces[-1] else None
         bite = CLIMB_BITE if level.kind == "climb" else deep_bite
         region = space.at(level.z)
+        off = room.kept_off.get(level.z)
+        if off is not None:
+            np.minimum(region.sd, off, out=region.sd)
+            missed = rests.listed(level.z, off, space, space.radius)
+            out.left += [missed] if missed is not None else []
         out.pieces.append(_one_level(room, work, region, level, at, bite, entry, out.left))
         if curtain is not None:
             curtain.lift(work)

@@ -1,0 +1,102 @@
+"""Ground left above keeps shank and holder away from deeper levels; closed forms on a map with one post."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from zrough import climbs, feeds
+from zrough.grid import Grid
+from zrough.levels import Level
+from zrough.limits import Stage
+from zrough.rests import MARGIN, REASON, Above, listed
+from zrough.rings import Frame, Piece
+
+RADIUS, PITCH, FLUTE, TOP, UPPER, DEEP = 5.0, 0.25, 15.0, 0.0, -8.0, -22.0
+POST, HALF = np.array([3.0, 4.0]), 0.8  # where nothing was cut at the upper level
+
+
+@pytest.fixture
+def space():
+    n = 161
+    frame = Frame(-20.0, -20.0, PITCH, n, n)
+    return SimpleNamespace(
+        frame=frame, top=np.full((n, n), TOP), stock=SimpleNamespace(upper=(20.0, 20.0, TOP)),
+        grid=Grid(-20.0, -20.0, PITCH, n, n), mask=lambda z: np.ones((n, n), bool),
+    )  # fmt: skip
+
+
+def above(space, *bodies):
+    """The upper level swept everything but the post."""
+    f = space.frame
+    at = f.x0 + f.hd * np.arange(f.fine[1])
+    away = np.hypot(at[None, :] - POST[0], at[:, None] - POST[1])
+    d2 = (np.maximum(RADIUS + HALF - away, 0.0) ** 2).astype(np.float32)
+    found = Above(space, bodies or (Stage(RADIUS, FLUTE),))
+    box = (*(POST - 1.5), *(POST + 1.5))
+    found.add([Level(UPPER, TOP, "primary", "", 0)], [feeds.mark(d2, RADIUS, 0.0)], [{"box": box}])
+    return found
+
+
+def walk(y):
+    x = np.linspace(-15.0, 15.0, 121)
+    return Piece(np.stack([x, np.full_like(x, y)], axis=1), np.zeros(len(x)), None)
+
+
+@pytest.mark.parametrize(
+    ("gap", "z", "met"),
+    [
+        (-0.5, DEEP, True),
+        (0.1, DEEP, False),
+        (-0.5, TOP - FLUTE + 0.5, False),
+        (-3.0, TOP - FLUTE - 0.5, True),
+    ],
+)
+def test_a_shank_is_kept_off_what_stands_beside_a_deep_walk(space, gap, z, met):
+    """Only where the walk's circle reaches the post, and only where the post is higher than the flutes."""
+    levels = [Level(z, UPPER, "primary", "", 0)]
+    off = above(space).kept_off(levels, [[walk(POST[1] - HALF - RADIUS - gap)]])
+    assert bool(off) == met
+    if not met:
+        return
+    g = space.grid
+    x, y = np.meshgrid(g.x, g.y)
+    want = np.hypot(x - POST[0], y - POST[1]) - HALF - RADIUS - MARGIN * PITCH
+    # the post ends between nodes; none stands farther out than its edge
+    assert np.abs(off[z] - np.maximum(want, off[z].min()))[want > 0.0].max() <= PITCH
+    told = listed(z, off[z], space, RADIUS)
+    assert told["reason"] == REASON
+    assert told["area"] == pytest.approx(np.pi * (HALF + RADIUS + MARGIN * PITCH) ** 2, rel=0.08)
+    assert np.hypot(told["x"] - POST[0], told["y"] - POST[1]) <= PITCH
+
+
+def test_a_wider_holder_counts_from_its_own_height(space):
+    levels, pieces = [Level(DEEP, UPPER, "primary", "", 0)], [[walk(POST[1] - HALF - RADIUS - 4.0)]]
+    assert not above(space).kept_off(levels, pieces)
+    assert above(space, Stage(RADIUS, FLUTE), Stage(12.0, 20.0)).kept_off(levels, pieces)
+    assert not above(space, Stage(RADIUS, FLUTE), Stage(12.0, 22.5)).kept_off(levels, pieces)
+
+
+def test_nothing_left_keeps_nothing_off(space):
+    empty = Above(space, (Stage(RADIUS, FLUTE),))
+    assert not empty.kept_off([Level(DEEP, UPPER, "primary", "", 0)], [[walk(0.0)]])
+
+
+@pytest.mark.parametrize(("rise", "found"), [(1.0, False), (1.4, True)])
+def test_gained_ground_far_from_all_walls_counts_by_its_own_height(space, rise, found):
+    """A channel 30 mm long that opens in one step, its mouth at x = -15 on a wall along y."""
+    trimmer = object.__new__(climbs._Trimmer)
+    g = space.grid
+    space.radius = RADIUS
+    trimmer.space, trimmer.limits = space, climbs.Limits(1.2, np.inf)
+    trimmer.tip = np.full(g.shape, -10.0)
+    trimmer.walls = climbs._Walls(np.stack([np.full(g.ny, -15.0), g.y], axis=1), np.full(g.ny, -12.0))
+    gained = np.zeros(g.shape, bool)
+    gained[70:74, 20:140] = True
+    gained[66:80, 18:20] = True  # a strip along the wall, joined to it
+    channel = gained.copy()
+    gained[40:60, 16:18] = True  # behind the wall, within what a point there sees
+    got = trimmer._tongue(gained, -10.0 + rise)
+    assert (got == (channel if found else False)).all()
