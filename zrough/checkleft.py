@@ -67,10 +67,11 @@ class Leftover:
             return found, self.normal_stair_at if square else self.stair_at
         step = round(grid.cell / self.grid.cell)
         left = self.heights[::step, ::step]
+        ends = left + stairs  # a node may stand at the foot of what it measures
         free = np.ones(stairs.shape, bool)
         for z, (x0, y0, x1, y1) in listed:
             beside = (grid.x < x0) | (grid.x > x1), (grid.y < y0) | (grid.y > y1)
-            free &= beside[0][None, :] | beside[1][:, None] | (left <= z + DOUBT)
+            free &= beside[0][None, :] | beside[1][:, None] | (ends <= z + DOUBT)
         return _highest(grid, np.where(free, stairs, 0.0), left)
 
     def to_dict(self) -> dict[str, Any]:
