@@ -258,3 +258,25 @@ def test_what_is_left_under_a_plane_of_tips(slope, corner):
     lower = (slope * d - under).max()
     inner = slope * (0.8 * j - 0.6 * i)[n:-n, n:-n]
     np.testing.assert_allclose(left, inner - lower, atol=slope * cell**2 / radius + 1e-9)
+
+
+def test_ground_that_the_job_keeps_the_cutter_out_of_is_no_stair():
+    """A plate under 6 mm of stock, of which the job's outlines give half."""
+    plate = trimesh.creation.box(bounds=[(-30.0, -20.0, -16.0), (30.0, 20.0, -6.0)])
+    raw = {
+        "units": "mm", "part": {}, "stock": {"min": [-30.0, -20.0, -16.0], "max": [30.0, 20.0, 0.0]},
+        "cutter": {"diameter": 10.0, "corner_radius": 1.0, "flutes": 4, "flute_length": 20.0,
+                   "overhang": 30.0},
+        "material": {"name": "P", "hardness_hb": 200.0},
+        "machine": {"max_spindle_rpm": 12000.0, "max_feed": 6000.0},
+        "roughing": {"level_depth": 7.0, "stair_height": 1.0},
+    }  # fmt: skip
+    half = [[-40.0, -30.0], [0.0, -30.0], [0.0, 30.0], [-40.0, 30.0]]
+    job = zrough.Job.from_dict({**raw, "regions": {"inside": [half]}}).with_mesh(plate.vertices, plate.faces)
+    plan = zrough.plan(job)
+    assert plan.check.ok
+    assert plan.check.tallest_stair < 0.05
+    free = zrough.Job.from_dict(raw).with_mesh(plate.vertices, plate.faces)
+    assert zrough.check(plan.nc_text, free).tallest_stair == pytest.approx(
+        6.0 - job.roughing.floor_allowance, abs=0.01
+    )

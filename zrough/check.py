@@ -503,7 +503,7 @@ def _verdict(case: Case, part: Any, failures: tuple[Finding, ...], warnings: tup
     bodies = [(s.facts.body, reached[id(s.facts.body)]) for s in case.shares]
     cut = facts.job.roughing
     reaches = checkreach.after_each(
-        run, case.part, bodies, float(cut.wall_allowance), float(cut.floor_allowance)
+        run, case.part, bodies, float(cut.wall_allowance), float(cut.floor_allowance), *_outlines(facts.job)
     )
     return Check(
         ok=not failures, failures=failures, warnings=warnings,
@@ -524,6 +524,15 @@ def _verdict(case: Case, part: Any, failures: tuple[Finding, ...], warnings: tup
         program=program,
         sections=_by_cutter(case, seconds, reaches) if len(case.shares) > 1 else (),
     )  # fmt: skip
+
+
+def _outlines(job: Any) -> list[list[Any]]:
+    """The outlines (n, 2), mm, that the cutter's centre has to stay inside and outside of."""
+    from zrough.joboutlines import outlines_of
+
+    if getattr(job, "regions", None) is None:
+        return [[], []]
+    return [[ring for _, ring in rings] for rings in outlines_of(job)]
 
 
 def _lowest(program: Program, mine: NDArray[np.bool_]) -> float:

@@ -13,6 +13,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,7 @@ from zrough.nexttool import by_rows
 from zrough.replay import Bins, Body, Floats, Replay
 
 UPRIGHT = 6.0  # rise over run (80.5 degrees) above which a hair to the side decides how high a wall stands
+CUSPS = 0.15  # of the radius
 ALONE = 2.5  # times the rise on either side: a rise between two nodes that is a jump, no slope
 
 
@@ -72,9 +74,18 @@ def _pair(shape: tuple[int, ...], i: int, j: int) -> tuple[tuple[slice, slice], 
 
 
 def after_each(
-    run: Replay, part: Bins, bodies: Sequence[tuple[Body, float]], wall: float, floor: float
+    run: Replay,
+    part: Bins,
+    bodies: Sequence[tuple[Body, float]],
+    wall: float,
+    floor: float,
+    inside: Sequence[Floats] = (),
+    outside: Sequence[Floats] = (),
 ) -> list[Reach]:
-    """`Reach` once each cutter is done, those before it too; ``bodies`` with the lowest height of each."""
+    """`Reach` once each cutter is done, those before it too; ``bodies`` with the lowest height of each.
+
+    ``inside``, ``outside``: outlines (n, 2), mm, that the job keeps the cutter's centre in and out of.
+    """
     cell = run.grid.cell * run.step
     ny, nx = (-(-n // run.step) for n in run.grid.shape)
     grid = Grid(run.grid.x0, run.grid.y0, cell, nx, ny)
@@ -84,6 +95,9 @@ def after_each(
         tips = np.maximum(
             _tips(grid, n, part, body.radius + wall, max(0.0, body.corner + wall)) + floor, lowest
         )
+        barred = _barred(grid, n, inside, outside, CUSPS * body.radius)
+        if barred is not None:  # there the cutter stays over the stock
+            tips[barred] = np.maximum(tips[barred], float(run.tops.max()))
         left = left_by(tips, n, cell, body.radius, body.corner)
         out.append(Reach(grid, np.minimum(out[-1].lowest, left) if out else left))
     return out
@@ -119,6 +133,35 @@ def _tips(grid: Grid, n: int, part: Bins, radius: float, corner: float) -> Float
 
     by_rows(rows, rest)
     return tips
+
+
+def _barred(
+    grid: Grid, n: int, inside: Sequence[Floats], outside: Sequence[Floats], room: float
+) -> NDArray[np.bool_] | None:
+    """Nodes, ``n`` more on each side than ``grid`` has, where no outline lets the cutter's centre be.
+
+    Within ``room`` mm of an outline nothing is asked for: it is no wall, and passes may end there in cusps.
+    """
+    if not inside and not outside:
+        return None
+    from scipy.ndimage import distance_transform_edt
+    from skimage import measure
+
+    shape = grid.ny + 2 * n, grid.nx + 2 * n
+    low = np.array([grid.y0, grid.x0]) - n * grid.cell
+
+    inner: Any = measure.grid_points_in_poly
+
+    def within(rings: Sequence[Floats]) -> NDArray[np.bool_]:
+        found = np.zeros(shape, np.bool_)
+        for ring in rings:
+            found |= inner(shape, (np.asarray(ring)[:, ::-1] - low) / grid.cell)
+        return found
+
+    allowed = ~within(outside)
+    if inside:
+        allowed &= within(inside)
+    return np.asarray(distance_transform_edt(allowed) * grid.cell <= room, dtype=np.bool_)
 
 
 def left_by(tips: Floats, n: int, cell: float, radius: float, corner: float) -> Floats:
