@@ -12,6 +12,7 @@ from shapely import Point, affinity
 from shapely.geometry import box
 
 from zrough.entries import EntryRules, Hole, ways_in
+from zrough.job import Job
 from zrough.rings import Clearing
 
 pytestmark = pytest.mark.compiled
@@ -70,6 +71,35 @@ def test_a_pocket_barely_wider_than_the_cutter_is_refused_with_its_width():
     assert refused.width == pytest.approx(11.0, abs=0.4)
     assert R - 0.5 <= refused.x <= 35.5
     assert refused.y == pytest.approx(5.5, abs=0.3)
+
+
+@pytest.mark.parametrize(("x", "y"), [(0.0, 0.0), (0.07, 0.05), (0.11, -0.03)])
+@pytest.mark.parametrize("wide", [11.4, 12.4])
+def test_helix_takes_all_the_room_of_a_round_hole(x, y, wide):
+    """What a hole gives is its own bore, wherever its centre lies between the nodes: (W - D) / 2."""
+    entries, left, region = found(Point(x, y).buffer(0.5 * wide, quad_segs=64), smallest=0.5)
+    assert left == []
+    (entry,) = entries
+    assert math.hypot(entry.x - x, entry.y - y) < 0.03
+    assert entry.radius == pytest.approx(0.5 * wide - R, abs=0.03)
+    ring = Point(entry.x, entry.y).buffer(entry.radius, quad_segs=64)
+    assert ring.difference(region.centres.buffer(0.003)).is_empty
+
+
+def test_a_helix_of_a_plan_bores_from_a_tenth_wider_than_the_cutter():
+    """Bores of 1.1 D to 1.9 D: common practice, from memory."""
+    mesh = (np.zeros((3, 3)), np.array([[0, 1, 2]]))
+    cutter = {"diameter": 2 * R, "corner_radius": 0.0, "flutes": 4, "flute_length": 20.0, "overhang": 30.0}
+    # a tip that does not cut to its centre leaves no core from D + uncut diameter on (references, section 4)
+    for uncut, bore in ((0.0, 1.1 * 2 * R), (3.0, 2 * R + 3.0)):
+        job = Job.from_dict({
+            "stock": {"min": [0, 0, -10], "max": [10, 10, 0]},
+            "cutter": {**cutter, "uncut_diameter": uncut},
+            "material": {"name": "P"},
+            "machine": {"max_spindle_rpm": 12000, "max_feed": 6000},
+        }, mesh=mesh)  # fmt: skip
+        rules = EntryRules.of(job, job.cutter, 18.0, 0.003)
+        assert 2 * (rules.smallest + R) == pytest.approx(bore)
 
 
 @pytest.mark.parametrize("method", ["none", "outside", "pre-drilled"])

@@ -11,7 +11,11 @@ from numpy.typing import NDArray
 from .job import Cutter, Job
 from .rings import Entry, Frame
 
-NARROWEST = 0.2  # of the cutter radius: a helix tighter than this is a plunge in all but name
+# of the cutter radius: a helix tighter than this (a bore of less than 1.1 D) is a plunge in all but name;
+# common practice, from memory
+NARROWEST = 0.1
+NEARBY = 2.0  # node pitches: how far off the roomiest node the roomiest place may be, and its gain
+HALVINGS = 5  # of a node pitch, in the search for the roomiest place
 
 
 @dataclass(frozen=True)
@@ -120,6 +124,10 @@ def _way_into(
     room = float(depth[i, j]) - rules.eps
     x = frame.x0 + (2 * box[1].start + int(j)) * frame.h
     y = frame.y0 + (2 * box[0].start + int(i)) * frame.h
+    if room < rules.helix:
+        # where room is short, nodes are too far apart to tell how much there is
+        (x, y), room = _roomiest(sd, frame, (x, y), room + rules.eps)
+        room -= rules.eps
     size = float(np.count_nonzero(label[box] == area)) * frame.hb**2
     if rules.method in ("auto", "pre-drilled"):
         for hole in rules.holes:
@@ -170,6 +178,38 @@ def _depth(
     # close to the boundary the exact distance is known; further in, a node distance is up to a cell off
     depth = np.where(far > 2.0 * frame.h, far - frame.h, np.minimum(far, near))
     return inside, np.where(inside, depth, 0.0)
+
+
+def _roomiest(
+    sd: NDArray[np.float32], frame: Frame, at: tuple[float, float], known: float
+) -> tuple[tuple[float, float], float]:
+    """Place near ``at`` with the most room round it, and how much; mm. ``known``: what the nodes tell.
+
+    Distances of nodes near the boundary are exact, whichever side they lie on. The way to such a node and on
+    to the boundary is never shorter than the straight one, and longer by ``h^2 / 8 room`` at most, where a
+    flat wall has no node on the perpendicular.
+    """
+    h = frame.h
+    row, col = round((at[1] - frame.y0) / h), round((at[0] - frame.x0) / h)
+    n = math.ceil((known + 2.0 * NEARBY * h) / h) + 2
+    rows, cols = slice(max(0, row - n), row + n + 1), slice(max(0, col - n), col + n + 1)
+    i, j = np.nonzero(np.abs(sd[rows, cols]) <= 2.0 * h)
+    if not len(i):
+        return at, known
+    away = sd[rows, cols][i, j].astype(np.float64)
+    x, y = frame.x0 + h * (j + cols.start), frame.y0 + h * (i + rows.start)
+
+    def room(u: float, v: float) -> float:
+        return min(known + NEARBY * h, float((np.hypot(x - u, y - v) + away).min()))
+
+    best, step = (room(*at), *at), 0.5 * h
+    for _ in range(HALVINGS):
+        for _ in range(3):
+            ways = [(best[1] + step * a, best[2] + step * b) for a in (-1, 0, 1) for b in (-1, 0, 1)]
+            best = max([best, *((room(*q), *q) for q in ways if math.dist(q, at) <= NEARBY * h)])
+        step *= 0.5
+    most = best[0]
+    return best[1:], max(known, most - h * h / (8.0 * max(most, h)))
 
 
 def _longest_line(
