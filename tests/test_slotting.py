@@ -98,3 +98,72 @@ def test_slots_are_told_apart(plans):
     assert engagement.worst_deg <= CAP + 1.0
     assert engagement.over == (0.0, 0.0, 0.0)
     assert engagement.histogram[170:].sum() > 55.0
+
+
+def part_of(box_low, box_high, *tools):
+    block = trimesh.creation.box(bounds=[box_low, box_high])
+    return trimesh.boolean.difference([block, *tools], engine="manifold")
+
+
+def channel(x0, x1, y0, y1, depth):
+    return trimesh.creation.box(bounds=[(x0, y0, -depth), (x1, y1, 1.0)])
+
+
+def planned(mesh, wall=0.3, **roughing):
+    lower, upper = mesh.bounds
+    return plan(Job.from_dict({
+        "stock": {"min": lower.tolist(), "max": upper.tolist()},
+        "cutter": {"diameter": DIAMETER, "corner_radius": 0.0, "flutes": 4, "flute_length": 22.0,
+                   "overhang": 40.0},
+        "material": {"name": "tool steel, pre-hardened"},
+        "machine": {"max_spindle_rpm": 15000.0, "max_feed": 8000.0},
+        "roughing": {"level_depth": 14.0, "stair_height": 0.0, "wall_allowance": wall,
+                     "floor_allowance": FLOOR, "engagement_deg": CAP, **roughing},
+        "cover": {"automatic": False},
+    }, mesh=(np.asarray(mesh.vertices), np.asarray(mesh.faces))))  # fmt: skip
+
+
+def test_an_open_channel_a_hair_wider_than_the_cutter_is_cut_from_end_to_end():
+    """With 0.1 mm for the centre a walk has no room to bend; above it stands a wider channel, open too."""
+    length, wide, narrow, upper, lower = 34.0, 12.0, 10.7, 7.0, 13.0
+    mesh = part_of(
+        (30.0, -17.0, -20.0), (62.0, 17.0, 0.0),
+        channel(40.0, 40.0 + wide, -18.0, 18.0, upper), channel(41.0, 41.0 + narrow, -18.0, 18.0, lower),
+    )  # fmt: skip
+    result = planned(mesh, slotting=True)
+    assert result.check.ok, result.check.failures
+    assert result.left == []
+    # the cutter's own width at least, the channels less the wall allowances at most
+    below = length * (lower - upper)
+    above = length * (upper - FLOOR)
+    least = DIAMETER * below + (wide - 0.6) * above
+    assert (
+        least * 0.995
+        < result.check.removed_mm3
+        < (narrow - 0.6) * (below + 1e-9) + (wide - 0.6) * (above + length * FLOOR)
+    )
+    (floor,) = (f for f in result.check.leftover.flats if f["z"] == pytest.approx(-lower))
+    assert floor["typical_mm"] == pytest.approx(FLOOR, abs=0.005)
+    assert floor["cut_share"] > 0.9
+
+
+def test_holes_and_channels_that_a_helix_fits_are_cut_without_slotting():
+    """Bores from 1.1 D on, common practice, take round holes whole; from one on a channel holds the cap."""
+    depth, holes, slot = 6.0, ((12.0, 12.0), (13.0, 40.0)), (12.2, 30.0)
+    tools = []
+    for wide, x in holes:
+        tool = trimesh.creation.cylinder(0.5 * wide, depth + 1.0, sections=256)
+        tool.apply_translation((x, 14.0, 0.5 * (1.0 - depth)))
+        tools.append(tool)
+    tools.append(channel(11.0, 11.0 + slot[1], 30.0, 30.0 + slot[0], depth))
+    result = planned(part_of((0.0, 0.0, -10.0), (52.0, 52.0, 0.0), *tools))
+    assert result.check.ok, result.check.failures
+    wanted = sum(np.pi * (0.5 * wide - 0.3) ** 2 for wide, _ in holes)
+    # round corners of the cutter's radius stay in the channel
+    wanted += (slot[0] - 0.6) * (slot[1] - 0.6) - (4.0 - np.pi) * (0.5 * DIAMETER) ** 2
+    walls = sum(np.pi * wide for wide, _ in holes) + 2.0 * sum(slot)
+    cut = result.check.removed_mm3 / (depth - FLOOR)
+    # short of it by the film that a wall may keep, and by what is told at the channel's ends
+    told = sum(item["area"] for item in result.left)
+    assert told < 0.01 * wanted
+    assert wanted - 0.03 * walls - told < cut < 1.001 * wanted

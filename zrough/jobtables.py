@@ -360,7 +360,8 @@ class Entry(Table):
     """How the cutter gets down."""
 
     method: Literal["auto", "outside", "helix", "ramp", "pre-drilled", "none"] = Field(
-        default="auto", description="auto: outside first, then pre-drilled, helix, and a ramp where slotting is allowed"
+        default="auto",
+        description="auto: outside first, then pre-drilled, helix, and a ramp where slotting is allowed",
     )
     ramp_angle_deg: Annotated[float, Field(strict=True, gt=0, le=45, allow_inf_nan=False)] | None = Field(
         default=None, description="steepest descent of helix and ramp, degrees; default: by material"

@@ -15,6 +15,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from . import lanes
 from .kernels import march as k
 
 Points = NDArray[np.float64]
@@ -454,11 +455,23 @@ class Clearing:
         cap, r = self.rules.cap, self.rules
         tight = min(r.rho, NARROW * r.radius)
         with self._ruled(cap=math.pi, margin=0.0, ease_in=1e-3 * r.step, rho=tight, rho_tight=tight):
-            pieces = self.run(level, position, tau)
-        for piece in pieces:
-            piece.slot = bool(piece.arcs.max(initial=0.0) > cap)
-            if piece.slot:
-                piece.points = self._evened(level, piece.points)
+            before, pinched = self.d2.copy(), self.pinched
+            self.pinched = []
+            straight = lanes.cut(self, level)
+            pieces = straight + self.run(level, straight[-1].points[-1] if straight else position, tau)
+            self.track += [piece.points for piece in straight]
+            self.d2[:] = before
+            for piece in pieces:
+                # evened out, a walk meets other material than as it was found, and leaves other material
+                if piece.arcs.max(initial=0.0) > cap:
+                    piece.points = self._evened(level, piece.points)
+                entry = None if piece.entry is None else self._entry_path(piece.entry)[0]
+                piece.arcs = lanes.sweep(self, piece.points, entry)
+                piece.slot = bool(piece.arcs.max(initial=0.0) > cap)
+        # a film along a wall is left of a pinched place by rights: of one that was not cut, most
+        stay = [(u, at) for u, at in pinched if (self.d2[at] > np.float32(r.radius**2)).mean() > 0.5]
+        self.pinched += stay
+        self.left += [u for u, _ in stay if not any(_encloses(w.box, u.box) for w in self.left)]
         return pieces
 
     def _evened(self, level: Level, walk: Points) -> Points:

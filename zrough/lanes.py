@@ -1,0 +1,161 @@
+"""Ways down the middle of channels too close for a walk to bend in; what a walk cuts once evened out."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .kernels import march as k
+
+if TYPE_CHECKING:
+    from .rings import Clearing, Level, Piece, Points
+
+CLOSE = 0.04  # of the radius: a walk can bend where a place with this much room lies beside it
+SHORTEST = 0.1  # of the radius: less length of channel is left to the walks
+MOST = 200  # lanes of one level
+REACH = 2.5  # radii: how far outside a channel the cutter may come down
+
+
+def cut(work: Clearing, level: Level) -> list[Piece]:
+    """Walks from clear ground along close channels, as wide as they come, the longest first.
+
+    ``work`` has them swept afterwards. Their arcs are those that the cap is to be held against.
+    """
+    from .rings import Piece
+
+    pieces: list[Piece] = []
+    done = np.zeros(level.sd.shape, bool)
+    while len(pieces) < MOST:
+        goals = _standing(work, level) & ~done
+        walk = _longest(work, level, goals)
+        if walk is None:
+            break
+        line, reached = walk
+        done |= reached
+        arcs = sweep(work, line)
+        if arcs.max() > 0.0:
+            pieces.append(Piece(line, arcs, None))
+    return pieces
+
+
+def sweep(work: Clearing, walk: Points, entry: Points | None = None) -> NDArray[np.float64]:
+    """Sweep a walk step by step, ``entry`` before it; the arc that each step cuts, rad, 0 at the start."""
+    f, r = work.frame, work.rules
+    reach = r.radius + 3.0 * f.hd
+    if entry is not None:
+        k.stamp_path(work.d2, f.x0, f.y0, f.hd, reach, entry)
+    arcs = np.zeros(len(walk))
+    k.stamp_path(work.d2, f.x0, f.y0, f.hd, reach, walk[:1])
+    for n in range(1, len(walk)):
+        ahead = walk[n] - walk[n - 1]
+        length = math.hypot(*ahead)
+        if length > 0.0:
+            arcs[n] = k.arc_at(
+                work.d2, f.x0, f.y0, f.hd, r.radius, *walk[n], *(ahead / length), work.circle
+            )  # fmt: skip
+            k.stamp_path(work.d2, f.x0, f.y0, f.hd, reach, walk[n : n + 1])
+    return arcs
+
+
+def _standing(work: Clearing, level: Level) -> NDArray[np.bool_]:
+    """Nodes in close channels where a standing cutter would meet material."""
+    from scipy.ndimage import distance_transform_edt
+
+    f, r = work.frame, work.rules
+    free = level.sd >= r.eps
+    wide = level.sd >= max(CLOSE * r.radius, f.h)
+    close = free if not wide.any() else free & (distance_transform_edt(~wide) > 2.0)
+    if not close.any():
+        return np.asarray(close)
+    return np.asarray(close & _meets(work))
+
+
+def _meets(work: Clearing) -> NDArray[np.bool_]:
+    """Nodes of the level's pitch with material within the radius, as far as nodes tell."""
+    from scipy.ndimage import distance_transform_edt
+
+    f, r = work.frame, work.rules.radius
+    stands = work.d2[::2, ::2] > np.float32(r * r)
+    return np.asarray(distance_transform_edt(~stands) * f.h <= r - 0.5 * f.h) & bool(stands.any())
+
+
+def _longest(
+    work: Clearing, level: Level, goals: NDArray[np.bool_]
+) -> tuple[Points, NDArray[np.bool_]] | None:
+    """The way to the goal that is hardest to reach from clear ground; with it the goals it comes past."""
+    from scipy.ndimage import find_objects, label
+
+    f, r = work.frame, work.rules
+    number, _ = label(goals, structure=np.ones((3, 3)))
+    for n, box in enumerate(find_objects(number), start=1):
+        margin = math.ceil(REACH * r.radius / f.h)
+        rows = slice(max(0, box[0].start - margin), box[0].stop + margin)
+        cols = slice(max(0, box[1].start - margin), box[1].stop + margin)
+        mine = number[rows, cols] == n
+        if np.count_nonzero(mine) * f.h < SHORTEST * r.radius:
+            continue
+        line = _way_in(work, level, mine, rows, cols)
+        reached = np.zeros(goals.shape, bool)
+        reached[rows, cols] = mine
+        if line is not None:
+            return line, reached & _near(work, line, reached)
+        goals &= ~reached
+    return None
+
+
+def _near(work: Clearing, line: Points, among: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Nodes of ``among`` within two pitches of a line, and the whole patch where there are none."""
+    from scipy.spatial import cKDTree
+
+    f = work.frame
+    i, j = np.nonzero(among)
+    away, _ = cKDTree(line).query(np.stack([f.x0 + f.h * j, f.y0 + f.h * i], axis=1))
+    out = np.zeros_like(among)
+    near = away <= 2.0 * f.h
+    out[i[near], j[near]] = True
+    return out if near.any() else among
+
+
+def _way_in(
+    work: Clearing, level: Level, goals: NDArray[np.bool_], rows: slice, cols: slice
+) -> Points | None:
+    """From a place where the cutter stands clear to the furthest of ``goals``, along the middle."""
+    from skimage.graph import MCP_Geometric
+
+    f, r = work.frame, work.rules
+    sd = level.sd[rows, cols]
+    free = sd >= r.eps
+    costs = np.where(free, 1.0 / (np.maximum(sd, r.eps) + 0.5 * f.h), -1.0)
+    meets = _meets(work)[rows, cols]
+    starts = np.argwhere(free & ~meets)
+    xy = np.array([f.x0 + f.h * cols.start, f.y0 + f.h * rows.start])
+    clear = [tuple(s) for s in starts if work._clear(xy + f.h * s[::-1], f.hd)]
+    if not clear:
+        return None
+    graph: Any = MCP_Geometric(costs)
+    total, _ = graph.find_costs(clear)
+    total = np.where(goals & np.isfinite(total), total, -1.0)
+    end = np.unravel_index(int(np.argmax(total)), total.shape)
+    if total[end] < 0.0:
+        return None
+    return _smooth(work, level, xy + f.h * np.array(graph.traceback(end))[:, ::-1])
+
+
+def _smooth(work: Clearing, level: Level, chain: Points) -> Points | None:
+    """A chain of nodes as an even walk; up to where it would leave the ground."""
+    from scipy.ndimage import map_coordinates
+
+    f, r = work.frame, work.rules
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(chain, axis=0).T))])
+    if along[-1] < r.step:
+        return None
+    t = np.linspace(0.0, along[-1], math.ceil(along[-1] / r.step) + 1)
+    line = np.stack([np.interp(t, along, chain[:, 0]), np.interp(t, along, chain[:, 1])], axis=1)
+    line = work._evened(level, line)
+    at = ((line[:, ::-1] - (f.y0, f.x0)) / f.h).T
+    out = np.flatnonzero(map_coordinates(level.sd, at, order=1, mode="nearest") < r.eps - 1e-6)
+    line = line[: out[0]] if len(out) else line
+    return line if len(line) > 1 else None
