@@ -167,3 +167,19 @@ def test_holes_and_channels_that_a_helix_fits_are_cut_without_slotting():
     told = sum(item["area"] for item in result.left)
     assert told < 0.01 * wanted
     assert wanted - 0.03 * walls - told < cut < 1.001 * wanted
+
+
+def test_an_open_channel_across_the_grid_is_cut_from_end_to_end():
+    """Between walls hardly wider than the cutter that no row of nodes follows, a walk gets nowhere."""
+    wide, depth = 11.2, 7.0
+    tool = trimesh.creation.box(bounds=[(-60.0, -0.5 * wide, -depth), (60.0, 0.5 * wide, 1.0)])
+    tool.apply_transform(trimesh.transformations.rotation_matrix(np.radians(33.0), (0, 0, 1)))
+    tool.apply_translation((20.0, 20.0, 0.0))
+    result = planned(part_of((0.0, 0.0, -12.0), (40.0, 40.0, 0.0), tool), slotting=True)
+    assert result.check.ok, result.check.failures
+    # in plan a strip through the middle of a square: width times 40 / cos 33
+    length = 40.0 / np.cos(np.radians(33.0))
+    cut = result.check.removed_mm3 / (depth - FLOOR)
+    assert cut > DIAMETER * length
+    assert cut < (wide - 0.6) * length * 1.001
+    assert sum(item["area"] for item in result.left) < 0.6 * length

@@ -16,21 +16,24 @@ if TYPE_CHECKING:
 CLOSE = 0.04  # of the radius: a walk can bend where a place with this much room lies beside it
 SHORTEST = 0.1  # of the radius: less length of channel is left to the walks
 MOST = 200  # lanes of one level
+RIM = 4  # nodes: how far from what would meet material a way begins
+BESIDE = 0.25  # of the radius: what lies no further beside a lane is left to the walks after it
 REACH = 2.5  # radii: how far outside a channel the cutter may come down
 
 
-def cut(work: Clearing, level: Level) -> list[Piece]:
-    """Walks from clear ground along close channels, as wide as they come, the longest first.
+def cut(work: Clearing, level: Level, close: bool = True) -> list[Piece]:
+    """Walks from clear ground along channels, as wide as they come, the longest first.
 
-    ``work`` has them swept afterwards. Their arcs are those that the cap is to be held against.
+    ``close``: only where a walk has no room to bend. ``work`` has them swept afterwards; their arcs are what
+    they cut.
     """
     from .rings import Piece
 
     pieces: list[Piece] = []
     done = np.zeros(level.sd.shape, bool)
     while len(pieces) < MOST:
-        goals = _standing(work, level) & ~done
-        walk = _longest(work, level, goals)
+        goals = _standing(work, level, close) & ~done
+        walk = _longest(work, level, goals, 2.0 * work.frame.h if close else BESIDE * work.rules.radius)
         if walk is None:
             break
         line, reached = walk
@@ -60,17 +63,16 @@ def sweep(work: Clearing, walk: Points, entry: Points | None = None) -> NDArray[
     return arcs
 
 
-def _standing(work: Clearing, level: Level) -> NDArray[np.bool_]:
-    """Nodes in close channels where a standing cutter would meet material."""
+def _standing(work: Clearing, level: Level, close: bool) -> NDArray[np.bool_]:
+    """Nodes, in close channels or anywhere, where a standing cutter would meet material."""
     from scipy.ndimage import distance_transform_edt
 
     f, r = work.frame, work.rules
     free = level.sd >= r.eps
     wide = level.sd >= max(CLOSE * r.radius, f.h)
-    close = free if not wide.any() else free & (distance_transform_edt(~wide) > 2.0)
-    if not close.any():
-        return np.asarray(close)
-    return np.asarray(close & _meets(work))
+    if close and wide.any():
+        free &= distance_transform_edt(~wide) > 2.0
+    return np.asarray(free & _meets(work) if free.any() else free)
 
 
 def _meets(work: Clearing) -> NDArray[np.bool_]:
@@ -83,9 +85,9 @@ def _meets(work: Clearing) -> NDArray[np.bool_]:
 
 
 def _longest(
-    work: Clearing, level: Level, goals: NDArray[np.bool_]
+    work: Clearing, level: Level, goals: NDArray[np.bool_], beside: float
 ) -> tuple[Points, NDArray[np.bool_]] | None:
-    """The way to the goal that is hardest to reach from clear ground; with it the goals it comes past."""
+    """The way to the goal that is hardest to reach from clear ground, and the goals ``beside`` mm of it."""
     from scipy.ndimage import find_objects, label
 
     f, r = work.frame, work.rules
@@ -101,20 +103,20 @@ def _longest(
         reached = np.zeros(goals.shape, bool)
         reached[rows, cols] = mine
         if line is not None:
-            return line, reached & _near(work, line, reached)
+            return line, _near(work, line, reached, beside)
         goals &= ~reached
     return None
 
 
-def _near(work: Clearing, line: Points, among: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Nodes of ``among`` within two pitches of a line, and the whole patch where there are none."""
+def _near(work: Clearing, line: Points, among: NDArray[np.bool_], beside: float) -> NDArray[np.bool_]:
+    """Nodes of ``among`` within ``beside`` mm of a line, and the whole patch where there are none."""
     from scipy.spatial import cKDTree
 
     f = work.frame
     i, j = np.nonzero(among)
     away, _ = cKDTree(line).query(np.stack([f.x0 + f.h * j, f.y0 + f.h * i], axis=1))
     out = np.zeros_like(among)
-    near = away <= 2.0 * f.h
+    near = away <= beside
     out[i[near], j[near]] = True
     return out if near.any() else among
 
@@ -123,6 +125,7 @@ def _way_in(
     work: Clearing, level: Level, goals: NDArray[np.bool_], rows: slice, cols: slice
 ) -> Points | None:
     """From a place where the cutter stands clear to the furthest of ``goals``, along the middle."""
+    from scipy.ndimage import binary_dilation
     from skimage.graph import MCP_Geometric
 
     f, r = work.frame, work.rules
@@ -130,7 +133,7 @@ def _way_in(
     free = sd >= r.eps
     costs = np.where(free, 1.0 / (np.maximum(sd, r.eps) + 0.5 * f.h), -1.0)
     meets = _meets(work)[rows, cols]
-    starts = np.argwhere(free & ~meets)
+    starts = np.argwhere(free & ~meets & binary_dilation(meets, structure=np.ones((3, 3)), iterations=RIM))
     xy = np.array([f.x0 + f.h * cols.start, f.y0 + f.h * rows.start])
     clear = [tuple(s) for s in starts if work._clear(xy + f.h * s[::-1], f.hd)]
     if not clear:

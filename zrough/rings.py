@@ -33,6 +33,7 @@ WORTH = 0.02  # of the radius squared: a walk that took more may be followed by 
 # how far off a wall a walk along it may start, radii
 OFF_WALL = np.array([0.01, 0.03, 0.06, 0.1, 0.15, 0.25, 0.4, 0.6, 0.9])
 NARROW = 0.01  # of the radius: the smallest path radius between walls that leave no room for more
+CHANNEL = 0.5  # of the radius squared: as much ground left by walks without a cap gets a lane of its own
 EVENING = 60  # rounds of evening out a slot's walk
 LANDING = 1.5  # of the radius: how far before a ridge the cutter may come down
 HIDDEN = 2.0  # nodes inside the edge of cleared ground: where hidden ground is said to lie
@@ -456,10 +457,16 @@ class Clearing:
         tight = min(r.rho, NARROW * r.radius)
         with self._ruled(cap=math.pi, margin=0.0, ease_in=1e-3 * r.step, rho=tight, rho_tight=tight):
             before, pinched = self.d2.copy(), self.pinched
-            self.pinched = []
-            straight = lanes.cut(self, level)
-            pieces = straight + self.run(level, straight[-1].points[-1] if straight else position, tau)
-            self.track += [piece.points for piece in straight]
+            pieces: list[Piece] = []
+            for close in (True, False):
+                self.pinched = []
+                straight = lanes.cut(self, level, close)
+                self.track += [piece.points for piece in straight]
+                pieces += straight
+                if straight or close:
+                    pieces += self.run(level, pieces[-1].points[-1] if pieces else position, tau)
+                if not any(u.area > CHANNEL * r.radius**2 for u in self.left):
+                    break
             self.d2[:] = before
             for piece in pieces:
                 # evened out, a walk meets other material than as it was found, and leaves other material
