@@ -172,7 +172,7 @@ class Piece:
     ``points (n, 2)`` with ``arcs (n,)`` rad (arc of the step that ends there, 0 at the start);
     ``way (m, 2)`` leads to ``points[0]`` over cleared ground, None = lift and come down; ``entry`` cuts its
     own way down first. ``way_arc`` rad: the largest arc that the way brushes. ``slot``: the cap does not
-    hold, the walk is to be cut with slotting data. ``gain`` mm2: what a walk along a wall has taken.
+    hold, the walk is to be cut with slotting data.
     """
 
     points: Points
@@ -182,7 +182,6 @@ class Piece:
     wall: bool = False
     way_arc: float = 0.0
     slot: bool = False
-    gain: float = 0.0
 
     def area(self, radius: float) -> float:
         """Ground that a cutter of ``radius`` mm takes on the walk, mm2."""
@@ -1078,12 +1077,6 @@ class Clearing:
         coarse = self._window(p, 2 * r.radius + 2 * f.hb + 2 * self._small(), f.hb, self.mat.shape)
         return fine, self.d2[fine].copy(), coarse, self.mat[coarse].copy(), self.blk[coarse].copy()
 
-    def _gain(self, saved: tuple) -> float:  # type: ignore[type-arg]
-        """Area of the nodes that a walk has taken near its start, mm2: arcs read between nodes may err."""
-        fine, before = saved[:2]
-        edge = np.float32(self.rules.radius**2)
-        return int(np.count_nonzero((before > edge) & (self.d2[fine] <= edge))) * self.frame.hd**2
-
     def _small(self) -> float:
         return self.rules.radius
 
@@ -1165,7 +1158,7 @@ class Clearing:
             piece = self._cut_wall(level, pose, position)
             if piece is not None:
                 pieces.append(piece)
-                if piece.gain > WORTH * r.radius**2:
+                if piece.area(r.radius) > WORTH * r.radius**2:
                     # in a narrow channel the next walk starts a short step on
                     walls.spent[around] = before
                 position = piece.points[-1]
@@ -1187,9 +1180,7 @@ class Clearing:
         k.clear_coarse_path(
             self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, walk[-1:]
         )
-        piece = _piece(walk, arcs, way, wall=True)
-        piece.gain = self._gain(saved)
-        return piece
+        return _piece(walk, arcs, way, wall=True)
 
     def _next_on_wall(self, level: Level, bite: NDArray[np.bool_], position: Points | None) -> int | None:
         """The nearest ring point at which a run of biting points begins; sets the side to walk on."""
