@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import climbs, cutting, feeds, flats, levels, limits, post, rests, reuse, sequence, threads
+from . import channels, climbs, cutting, feeds, flats, levels, limits, post, rests, reuse, sequence, threads
 from . import part as parts
 from .cutting import CuttingData
 from .entries import EntryRules, Left, ways_in
@@ -161,6 +161,7 @@ def _stage(
     clock.lap("surface")
     tell("levels", 0, 1)
     bands = _bands(job, cutter, space, part, stock, data, [*ground.heights, *stock.cut_at])
+    channels.leave(job, cutter, space, data, [level for band in bands for level in band.levels])
     warnings += _bound(job, cutter, space, bands)
     clock.lap("levels")
     last = cutter is job.cutters[-1]
