@@ -12,7 +12,7 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
-from . import cutting, limits
+from . import cutting, joboutlines
 from .cutting import CuttingData
 from .job import Cutter, Job
 from .kernels import march
@@ -58,7 +58,7 @@ def leave(job: Job, cutter: Cutter, space: Space, data: CuttingData, levels: Ite
     after = job.cutters[job.cutters.index(cutter) + 1 :]
     finer = [c for c in after if c.diameter < cutter.diameter and c.flute_length >= deepest]
     # an outline or a clamp keeps each cutter off by its own radius
-    if not finer or job.keepouts or any(limits.outlines_of(job)):
+    if not finer or job.keepouts or any(joboutlines.outlines_of(job)):
         return
     known = [(c, cutting.propose(job, c)) for c in finer]
     shut = np.zeros(space.grid.shape, bool)
