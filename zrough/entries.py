@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from .job import Cutter, Job
 from .rings import Entry, Frame
 
+FILM = 0.05  # mm: levels above may have left this on a wall, which a helix must not meet on its way down
 # of the cutter radius: a helix tighter than this (a bore of less than 1.1 D) is a plunge in all but name;
 # common practice, from memory
 NARROWEST = 0.1
@@ -141,7 +142,7 @@ def _way_into(
     if rules.method in ("none", "outside", "pre-drilled"):
         return Left(x, y, width, size, f"no way in: entry.method is {rules.method!r} and no place is open")
     if rules.method in ("auto", "helix") and room >= rules.smallest:
-        return Entry(x, y, min(room, rules.helix), "helix")
+        return Entry(x, y, min(max(room - FILM, rules.smallest), rules.helix), "helix")
     if rules.method == "ramp" or (rules.method == "auto" and rules.slotting):
         line = _longest_line(depth, rules.eps, (i, j))
         if line is not None:
