@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import copy
+import gzip
 import json
 import re
 from types import SimpleNamespace
@@ -18,6 +20,7 @@ from zrough import pictures, report
 from zrough.page import build
 from zrough.reportdata import Facts, as_dict
 from zrough.toolpath import Kind
+from zrough.units import Unit
 
 pytestmark = pytest.mark.compiled
 
@@ -244,8 +247,44 @@ def test_an_inch_job_reads_in_inch():
     page = words(plan, report_case.check())
     assert "Ø0.5 inch" in page
     assert "−0.4724" in page  # the level at -12 mm
+    assert "ft/min" in page
+    assert " m/min" not in page
     assert report.report_dict(plan)["levels"][0]["z_mm"] == pytest.approx(-12.0)
     assert report.report_dict(plan)["job"]["units"] == "inch"
+
+
+def test_pictures_of_an_inch_job_have_scales_in_inch():
+    """A ramp ends at a number round in the unit shown; an inch is 25.4 mm by definition."""
+    thickness = np.linspace(0.0, 3.4, 400).reshape(20, 20)
+    inch = Unit("inch")
+    assert pictures.colour_limit(thickness) == pytest.approx(4.0)
+    assert pictures.colour_limit(thickness, inch) == pytest.approx(0.15 * 25.4)
+    assert inch.speed(100.0) == "328 ft/min"
+    assert inch.short(-12.7) == "−0.5 inch"
+
+
+def test_the_view_of_an_inch_job_is_drawn_in_inch(check):
+    in_mm, in_inch = (_view(report_case.plan(units=unit), check) for unit in ("mm", "inch"))
+    assert (in_mm["unit"], in_inch["unit"]) == ("mm", "inch")
+    for axis in "xyz":
+        assert in_inch["corner"][axis] == pytest.approx(in_mm["corner"][axis] / 25.4)
+    assert in_inch["length"] == pytest.approx(in_mm["length"] / 0.3048)
+
+
+def _view(plan, check):
+    """What the page's script draws: the mesh's high corner, and the sum of the cutting lengths."""
+    facts = Facts(plan, check)
+    packed = re.search(r'id="numbers"[^>]*>([^<]+)<', build(facts, as_dict(facts), {})).group(1)
+    raw = gzip.decompress(base64.b64decode(packed))
+    size = int.from_bytes(raw[:4], "little")
+    head, block = json.loads(raw[4 : 4 + size]), raw[4 + size + -size % 4 :]
+
+    def values(spot):
+        return np.frombuffer(block, "<f4", spot["$n"], 4 * spot["$at"])
+
+    mesh = head["view"]["mesh"]
+    corner = {axis: float(values(mesh[axis]).max()) for axis in "xyz"}
+    return {"unit": head["unit"], "corner": corner, "length": float(values(head["histogram"]["long"]).sum())}
 
 
 # ------------------------------------------------------------------ arrays behind the page

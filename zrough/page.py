@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 
 from zrough import pagewords as words
 from zrough import pictures
-from zrough.pagewords import Unit
 from zrough.pictures import clock
 from zrough.reportdata import Facts, plain, value
 from zrough.setupsheet import sheet
+from zrough.units import Unit
 
 if TYPE_CHECKING:
     from zrough.nexttool import BallLoad
@@ -86,8 +86,8 @@ class _Block:
 
 def _numbers(facts: Facts, told: dict[str, Any], unit: Unit) -> bytes:
     block = _Block()
-    head = {"load": _load_numbers(facts, block), "histogram": _histogram_numbers(facts, block),
-            "view": _view_numbers(facts, told, unit, block)}  # fmt: skip
+    head = {"load": _load_numbers(facts, block), "histogram": _histogram_numbers(facts, unit, block),
+            "view": _view_numbers(facts, told, unit, block), "unit": unit.name}  # fmt: skip
     text = json.dumps(plain(head), separators=(",", ":"), ensure_ascii=False).encode()
     gap = b"\0" * (-len(text) % 4)
     return struct.pack("<I", len(text)) + text + gap + b"".join(block.parts)
@@ -111,20 +111,21 @@ def _near(limit: float | None, curve: NDArray[np.float64] | None) -> float | Non
     return float(limit)
 
 
-def _histogram_numbers(facts: Facts, block: _Block) -> dict[str, Any]:
+def _histogram_numbers(facts: Facts, unit: Unit, block: _Block) -> dict[str, Any]:
     edges, length = facts.histogram
     used = np.flatnonzero(length > 0)
     right = float(edges[used[-1] + 1]) if len(used) else 10.0
     return {
-        "middle": block.put(0.5 * (edges[1:] + edges[:-1])), "metres": block.put(length / 1000.0),
-        "width": float(edges[1] - edges[0]), "right": max(right, 1.12 * (facts.cap or 0.0)),
+        "middle": block.put(0.5 * (edges[1:] + edges[:-1])), "long": block.put(length / unit.path_scale),
+        "unit": unit.path, "width": float(edges[1] - edges[0]),
+        "right": max(right, 1.12 * (facts.cap or 0.0)),
     }  # fmt: skip
 
 
 def _view_numbers(facts: Facts, told: dict[str, Any], unit: Unit, block: _Block) -> dict[str, Any]:
     paths = facts.level_paths(VIEW_POINTS)
     levels = [
-        {n: {k: block.put(_grainy(a)) for k, a in zip("xyz", path[n], strict=True)}
+        {n: {k: block.put(_grainy(a) / unit.scale) for k, a in zip("xyz", path[n], strict=True)}
          for n in ("cutting", "links", "entries") if n in path}
         for path in paths
     ]  # fmt: skip
@@ -136,20 +137,20 @@ def _view_numbers(facts: Facts, told: dict[str, Any], unit: Unit, block: _Block)
     seen = facts.view_mesh(VIEW_TRIANGLES)
     found: dict[str, Any] = {
         "levels": levels, "told": shown, "mesh": None, "limit": 1.0,
-        "bottom": facts.bottom, "top": facts.bottom,
+        "bottom": facts.bottom / unit.scale, "top": facts.bottom / unit.scale,
         "ramp": [[k / (len(pictures.RAMP) - 1), c] for k, c in enumerate(pictures.RAMP)],
     }  # fmt: skip
     if seen is None:
         return found
     mesh, thickness = seen
-    x, y, z = mesh.vertices.T
+    x, y, z = mesh.vertices.T / unit.scale
     i, j, k = mesh.faces.T
     if facts.normal is not None:
-        found["limit"] = pictures.colour_limit(facts.normal.thickness)
+        found["limit"] = pictures.colour_limit(facts.normal.thickness, unit) / unit.scale
     found["top"] = float(z.max())
     found["mesh"] = {
         "x": block.put(x), "y": block.put(y), "z": block.put(z),
-        "thickness": block.put(np.round(thickness, 3)),
+        "thickness": block.put(np.round(thickness, 3) / unit.scale),
         "i": block.put(i, "i"), "j": block.put(j, "i"), "k": block.put(k, "i"),
     }  # fmt: skip
     return found
@@ -178,24 +179,25 @@ def _library() -> str:
 def still_pictures(facts: Facts, told: dict[str, Any], times: bool = True) -> dict[str, bytes]:
     """All pictures as PNG, by file name; the page does without the one of the ``times``."""
     found: dict[str, bytes] = {}
+    unit = Unit(told["job"]["units"])
     edges, length = facts.histogram
-    found["engagement.png"] = pictures.histogram_png(edges, length, facts.cap)
+    found["engagement.png"] = pictures.histogram_png(edges, length, facts.cap, unit)
     if times:
         found["times.png"] = pictures.times_png(facts.times)
     curve = facts.series(600)
     limit = _near(value(facts.job.machine, "power_kw"), curve.power)
     found["load.png"] = pictures.load_png(curve.minutes, curve.engagement, curve.power, facts.cap, limit)
-    found["levels.png"] = _rings_picture(facts, told)
+    found["levels.png"] = _rings_picture(facts, told, unit)
     if facts.measured is not None and facts.normal is not None:
         grid, heights, step = facts.drawn
         thickness = facts.normal.thickness[::step, ::step]
-        found["leftover.png"] = pictures.map_png(grid, thickness, heights)
-        found["view.png"] = pictures.relief_png(grid, heights, thickness, facts.bottom)
+        found["leftover.png"] = pictures.map_png(grid, thickness, heights, unit=unit)
+        found["view.png"] = pictures.relief_png(grid, heights, thickness, facts.bottom, unit=unit)
     if facts.ball is not None:
-        places = [(p.at[0], p.at[1], f"{p.bite:.2f}") for p in facts.ball.places]
+        places = [(p.at[0], p.at[1], unit.length(p.bite, 2)) for p in facts.ball.places]
         bites = _between_lines(facts.ball)
         found["next_cutter.png"] = pictures.map_png(
-            facts.ball.grid, bites, title="Bite of the ball-nose", marks=places
+            facts.ball.grid, bites, title="Bite of the ball-nose", unit=unit, marks=places
         )
     return found
 
@@ -211,7 +213,7 @@ def _between_lines(load: BallLoad) -> NDArray[np.float64]:
     return np.where(filled < 0, np.nan, filled)
 
 
-def _rings_picture(facts: Facts, told: dict[str, Any]) -> bytes:
+def _rings_picture(facts: Facts, told: dict[str, Any], unit: Unit) -> bytes:
     """Up to four levels: the first, the largest, a climb level, the last."""
     levels = told["levels"]
     chosen = _telling(levels)
@@ -220,7 +222,7 @@ def _rings_picture(facts: Facts, told: dict[str, Any]) -> bytes:
     over = 0.02 * (stock["max"][0] - stock["min"][0]) + 0.6 * facts.job.cutters[0].diameter
     box = (stock["min"][0] - over, stock["max"][0] + over, stock["min"][1] - over, stock["max"][1] + over)
     ground = None if facts.measured is None else facts.drawn[:2]
-    return pictures.rings_png([levels[k] for k in chosen], [paths[k] for k in chosen], box, ground)
+    return pictures.rings_png([levels[k] for k in chosen], [paths[k] for k in chosen], box, ground, unit)
 
 
 def _telling(levels: Sequence[dict[str, Any]]) -> list[int]:

@@ -8,8 +8,8 @@ from html import escape
 from typing import Any
 
 from zrough.pictures import STYLE, clock
+from zrough.units import Unit
 
-MM_PER_INCH = 25.4
 _MOST_ROWS = 200  # of findings and places; the rest is in report.json
 
 _SIGN = (
@@ -24,48 +24,6 @@ VERDICTS = {
     "failed": (_CROSS, "Check failed, do not run"),
     "not checked": (_RING, "Not checked"),
 }
-
-
-class Unit:
-    """Lengths as the shop reads them: mm, or inch for a job in inch."""
-
-    def __init__(self, name: str) -> None:
-        self.inch = name == "inch"
-        self.name = "inch" if self.inch else "mm"
-        self.area = "sq in" if self.inch else "cm²"
-        self.volume = "cu in" if self.inch else "cm³"
-        self.path = "ft" if self.inch else "m"
-
-    def length(self, mm: float | None, places: int = 3) -> str:
-        """A length without its unit."""
-        if mm is None:
-            return "–"
-        number = mm / MM_PER_INCH if self.inch else mm
-        return f"{number:.{places + self.inch}f}".replace("-", "−")
-
-    def short(self, mm: float | None) -> str:
-        """A length with its unit, no more digits than it needs."""
-        if mm is None:
-            return "–"
-        number = mm / MM_PER_INCH if self.inch else mm
-        digits = f"{number:.{3 + self.inch}f}".rstrip("0").rstrip(".")
-        return f"{'0' if digits == '-0' else digits} {self.name}".replace("-", "−")
-
-    def point(self, place: Iterable[float | None]) -> str:
-        """Coordinates without their unit."""
-        return ", ".join(self.length(v, 2) for v in place)
-
-    def far(self, mm: float | None) -> str:
-        """A path length in m or ft, without its unit."""
-        return "–" if mm is None else f"{mm / (304.8 if self.inch else 1000.0):.2f}"
-
-    def plane(self, mm2: float | None) -> str:
-        """An area, without its unit."""
-        return "–" if mm2 is None else f"{mm2 / (645.16 if self.inch else 100.0):.1f}"
-
-    def space(self, mm3: float | None) -> str:
-        """A volume, without its unit."""
-        return "–" if mm3 is None else f"{mm3 / (16387.064 if self.inch else 1000.0):.1f}"
 
 
 def mark(kind: str, words: str) -> str:
@@ -398,5 +356,6 @@ def left(told: dict[str, Any], unit: Unit) -> str:
     heads = ("What", ">Z", ">Place x, y", ">Width", f">Area, {unit.area}", "Why")
     places = table(heads, rows) + _more(told["left"]) if rows else ""
     notes = "".join(f"<li>{escape(w)}</li>" for w in told["warnings"])
-    warned = f"<h3>Warnings</h3><ul>{notes}</ul>" if notes else ""
+    scale = '<p class="note">Lengths and places in these lines are in mm.</p>' if unit.inch else ""
+    warned = f"<h3>Warnings</h3>{scale}<ul>{notes}</ul>" if notes else ""
     return f'<section id="left"><h2>Left uncut, and warnings</h2>{places}{warned}</section>'

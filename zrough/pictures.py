@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from zrough.grid import Grid, Map
+from zrough.units import Unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -37,7 +38,9 @@ STYLE: dict[str, tuple[str, Any, float]] = {
     "lifts": ("#8fa1aa", "-", 0.6),
     "rapids": ("#c6cfd3", "-", 0.6),
 }
+_MM = Unit("mm")
 _DPI = 160
+_FAINTEST = 0.05  # mm: no ramp ends below it
 _BAND_ROWS = 48  # of the relief, drawn at once
 
 
@@ -57,14 +60,15 @@ def _rgb(text: str) -> tuple[float, float, float]:
     return tuple(int(text[k : k + 2], 16) / 255 for k in (1, 3, 5))  # type: ignore[return-value]
 
 
-def colour_limit(thickness: Map) -> float:
-    """A round thickness that nearly all of the map stays below; the ramp's dark end, mm."""
-    values = thickness[np.isfinite(thickness)]
+def colour_limit(thickness: Map, unit: Unit = _MM) -> float:
+    """A thickness, round in ``unit``, that nearly all of the map stays below: the ramp's dark end, mm."""
+    values = thickness[np.isfinite(thickness)] / unit.scale
     if not len(values):
-        return 1.0
-    top = max(float(np.percentile(values, 99.5)), 0.05)
-    unit = 10.0 ** math.floor(math.log10(top))
-    return next(m * unit for m in (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0) if m * unit >= top * 0.999)
+        return unit.scale
+    top = max(float(np.percentile(values, 99.5)), _FAINTEST / unit.scale)
+    ten = 10.0 ** math.floor(math.log10(top))
+    steps = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
+    return next(m * ten for m in steps if m * ten >= top * 0.999) * unit.scale
 
 
 def vertex_colours(values: ArrayLike, limit: float) -> Pixels:
@@ -110,6 +114,10 @@ def _title(axes: Axes, text: str) -> None:
     axes.set_title(text, loc="left", color=INK, fontsize=9.5, fontweight="bold", pad=8)
 
 
+def _scaled(grid: Grid, unit: Unit) -> Grid:
+    return Grid(grid.x0 / unit.scale, grid.y0 / unit.scale, grid.cell / unit.scale, grid.nx, grid.ny)
+
+
 def _slope(grid: Grid, heights: Map, light: tuple[float, float] = (-0.45, 0.45)) -> Map:
     """Brightness 0..1 of a surface lit from above and from ``light`` in plan (the upper left)."""
     filled = np.where(np.isfinite(heights), heights, np.nan)
@@ -126,25 +134,30 @@ def map_png(
     heights: Map | None = None,
     *,
     title: str = "Leftover, square to the part",
-    unit: str = "mm",
+    unit: Unit = _MM,
     marks: Sequence[tuple[float, float, str]] = (),
 ) -> bytes:
-    """Plan view of an amount (ny, nx), NaN for nothing, over a faint relief; ``marks`` are x, y, text."""
+    """Plan view of an amount (ny, nx) mm, NaN for nothing, over a faint relief; ``marks`` are x, y, text.
+
+    Scales and colour bar are in ``unit``; all arguments in mm.
+    """
+    limit = colour_limit(thickness, unit)
+    grid = _scaled(grid, unit)
     wide, high = grid.nx * grid.cell, grid.ny * grid.cell
     tall = min(max(6.4 * high / wide, 2.6), 8.0)
     figure = _figure(7.4, tall + 0.7)
     axes = figure.add_subplot()
-    limit = colour_limit(thickness)
     every = max(1, max(grid.nx, grid.ny) // 1200)
     rgb = ramp_rgb(thickness[::every, ::every] / limit)
     if heights is not None:
-        rgb *= 0.72 + 0.28 * _slope(grid, heights)[::every, ::every, None]
+        rgb *= 0.72 + 0.28 * _slope(grid, heights / unit.scale)[::every, ::every, None]
     half = 0.5 * grid.cell
     box = (grid.x0 - half, grid.x0 + wide - half, grid.y0 - half, grid.y0 + high - half)
     pixels = np.rint(255 * np.clip(rgb, 0, 1)).astype(np.uint8)
     axes.imshow(pixels, origin="lower", extent=box, interpolation="bilinear")
     axes.set_aspect("equal")
-    for x, y, text in marks:
+    for mark_x, mark_y, text in marks:
+        x, y = mark_x / unit.scale, mark_y / unit.scale
         axes.plot(
             [x], [y], "o", markersize=7, markerfacecolor="none", markeredgecolor=INK, markeredgewidth=1.1
         )
@@ -152,24 +165,26 @@ def map_png(
             text, (x, y), (6, 6), textcoords="offset points", fontsize=7, color=INK,
             bbox={"boxstyle": "round,pad=0.2", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.75},
         )  # fmt: skip
-    _dress(axes, "X, mm", "Y, mm")
+    _dress(axes, f"X, {unit.name}", f"Y, {unit.name}")
     _title(axes, title)
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize
 
-    scale = ScalarMappable(Normalize(0.0, limit), _colormap())
+    scale = ScalarMappable(Normalize(0.0, limit / unit.scale), _colormap())
     bar = figure.colorbar(scale, ax=axes, shrink=0.75, pad=0.02, aspect=28, extend="max")
     bar.ax.tick_params(colors=MUTED, labelsize=7.5, width=0.6)
-    bar.set_label(unit, color=MUTED, fontsize=8)
+    bar.set_label(unit.name, color=MUTED, fontsize=8)
     bar.outline.set_visible(False)
     return _png(figure)
 
 
-def relief_png(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int = 1000) -> bytes:
+def relief_png(
+    grid: Grid, heights: Map, thickness: Map, bottom: float, width: int = 1000, unit: Unit = _MM
+) -> bytes:
     """The stock seen from the front, above and to the right, coloured by what is left on the part."""
     from PIL import Image
 
-    canvas = _relief(grid, heights, thickness, bottom, int(1.25 * width))
+    canvas = _relief(grid, heights, thickness / colour_limit(thickness, unit), bottom, int(1.25 * width))
     picture = Image.fromarray(canvas)
     size = (width, round(canvas.shape[0] * width / canvas.shape[1]))
     small = picture.resize(size, Image.Resampling.LANCZOS)
@@ -178,7 +193,7 @@ def relief_png(grid: Grid, heights: Map, thickness: Map, bottom: float, width: i
     return buffer.getvalue()
 
 
-def _relief(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int) -> Pixels:
+def _relief(grid: Grid, heights: Map, amount: Map, bottom: float, width: int) -> Pixels:
     """Painter's picture: columns of stock from far to near, each down to its lower neighbours."""
     turn, tilt, margin = math.radians(28.0), math.radians(38.0), 24
     c, s, up, away = math.cos(turn), math.sin(turn), math.cos(tilt), math.sin(tilt)
@@ -195,7 +210,7 @@ def _relief(grid: Grid, heights: Map, thickness: Map, bottom: float, width: int)
     z = np.where(there, z, bottom)
     solid = np.where(heights > bottom, heights, bottom)
     shade = (0.55 + 0.45 * _slope(grid, solid, (-0.25, -0.58)))[np.ix_(rows, cols)]
-    rgb = ramp_rgb(thickness / colour_limit(thickness)).astype(np.float32)[np.ix_(rows, cols)]
+    rgb = ramp_rgb(amount).astype(np.float32)[np.ix_(rows, cols)]
     rgb *= shade[..., None].astype(np.float32)
     y, x = np.meshgrid(np.arange(len(rows)) * pitch, np.arange(len(cols)) * pitch, indexing="ij")
     sx = x * c + y * s
@@ -251,6 +266,7 @@ def _foot(rgb: Map) -> Map:
 def rings_png(
     levels: Sequence[Mapping[str, Any]], paths: Sequence[Mapping[str, Line]],
     box: tuple[float, float, float, float], part: tuple[Grid, Map] | None = None,
+    unit: Unit = _MM,
 ) -> bytes:  # fmt: skip
     """Rings of some levels side by side: cuts, links and entries in their own styles.
 
@@ -267,7 +283,9 @@ def rings_png(
         if k >= len(levels):
             spot.set_axis_off()
             continue
-        _rings(spot, levels[k], paths[k], box, part)
+        _rings(spot, paths[k], box, part)
+        text = f"{levels[k]['number']} · Z {unit.length(levels[k]['z_mm'])} · {levels[k]['kind']}"
+        spot.set_title(text, loc="left", color=INK, fontsize=8, pad=4)
     from matplotlib.lines import Line2D
 
     shown = [Line2D([], [], color=c, linestyle=d, linewidth=w + 0.6, label=name)
@@ -280,7 +298,7 @@ def rings_png(
 
 
 def _rings(
-    axes: Axes, level: Mapping[str, Any], path: Mapping[str, Line], box: tuple[float, float, float, float],
+    axes: Axes, path: Mapping[str, Line], box: tuple[float, float, float, float],
     part: tuple[Grid, Map] | None,
 ) -> None:  # fmt: skip
     if part is not None:
@@ -305,21 +323,21 @@ def _rings(
     axes.set_yticks([])
     for spine in axes.spines.values():
         spine.set_color(RULE)
-    text = f"{level['number']} · Z {level['z_mm']:.3f} · {level['kind']}"
-    axes.set_title(text.replace("-", "−"), loc="left", color=INK, fontsize=8, pad=4)
 
 
-def histogram_png(edges: ArrayLike, length: ArrayLike, cap: float | None) -> bytes:
-    """Cutting length in each band of engagement angle, with the cap as a line."""
+def histogram_png(edges: ArrayLike, length: ArrayLike, cap: float | None, unit: Unit = _MM) -> bytes:
+    """Cutting length (mm) in each band of engagement angle, with the cap as a line."""
     edges, length = np.asarray(edges, dtype=np.float64), np.asarray(length, dtype=np.float64)
     figure = _figure(7.4, 2.9)
     axes = figure.add_subplot()
     blue = STYLE["cutting"][0]
-    axes.bar(edges[:-1], length / 1000.0, np.diff(edges) * 0.92, align="edge", color=blue, linewidth=0)
+    axes.bar(
+        edges[:-1], length / unit.path_scale, np.diff(edges) * 0.92, align="edge", color=blue, linewidth=0
+    )
     used = np.flatnonzero(length > 0)
     right = max(edges[used[-1] + 1] if len(used) else 10.0, (cap or 0.0) * 1.12)
     axes.set_xlim(0, right * 1.02)
-    _dress(axes, "engagement angle, degrees", "cutting length, m")
+    _dress(axes, "engagement angle, degrees", f"cutting length, {unit.path}")
     axes.grid(axis="y", color=RULE, linewidth=0.5)
     axes.set_axisbelow(True)
     if cap is not None:

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any
 
-from zrough.pagewords import VERDICTS, Unit, cutter_name, image, mark, material
+from zrough.pagewords import VERDICTS, cutter_name, image, mark, material
 from zrough.pictures import clock
+from zrough.units import Unit
 
 MOST_CAUTIONS = 12  # more do not fit the page
 # Common practice of mould shops; no published source.
@@ -93,7 +94,6 @@ def _cutter(told: dict[str, Any], unit: Unit) -> Pairs:
 
 def _speeds(told: dict[str, Any], unit: Unit) -> Pairs:
     d = told["cutting_data"]
-    speed = d["surface_speed_m_min"]
 
     def feed(key: str) -> str:
         return "" if d[key] is None else f"{unit.length(d[key], 0)} {unit.name}/min"
@@ -114,7 +114,7 @@ def _speeds(told: dict[str, Any], unit: Unit) -> Pairs:
         return rows
     return (
         ("spindle", "" if d["spindle_rpm"] is None else f"{d['spindle_rpm']:.0f} 1/min"),
-        ("cutting speed", "" if speed is None else f"{speed:.0f} m/min"),
+        ("cutting speed", unit.speed(d["surface_speed_m_min"])),
         ("feed at the cap", feed("cut_feed")),
         ("feed per tooth", "" if d["feed_per_tooth"] is None else unit.short(d["feed_per_tooth"])),
         ("helix / ramp feed", descent),

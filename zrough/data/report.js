@@ -91,9 +91,9 @@
   if (load.power) curve('power-plot', load.minutes, load.power, colour('plum'), 'power, kW', load.power_limit, 'spindle');
   const hist = data.histogram;
   Plotly.newPlot(place('histogram-plot'), [{
-    x: hist.middle, y: hist.metres, type: 'bar', width: hist.width * 0.92, marker: { color: colour('sea') },
-    hovertemplate: 'about %{x:.0f}°: %{y:.3f} m<extra></extra>',
-  }], sheet(Object.assign({ height: 250, xaxis: axis('engagement angle, degrees', { range: [0, hist.right] }), yaxis: axis('cutting length, m') },
+    x: hist.middle, y: hist.long, type: 'bar', width: hist.width * 0.92, marker: { color: colour('sea') },
+    hovertemplate: 'about %{x:.0f}°: %{y:.3f} ' + hist.unit + '<extra></extra>',
+  }], sheet(Object.assign({ height: 250, xaxis: axis('engagement angle, degrees', { range: [0, hist.right] }), yaxis: axis('cutting length, ' + hist.unit) },
     load.cap === null ? {} : {
       shapes: [{ type: 'line', yref: 'paper', x0: load.cap, x1: load.cap, y0: 0, y1: 1, line: { color: colour('rust'), width: 1.5, dash: 'dash' } }],
       annotations: [{ yref: 'paper', y: 1, x: load.cap, xanchor: 'left', yanchor: 'top', text: ' cap', showarrow: false, font: { color: colour('rust'), size: 12 } }],
@@ -106,6 +106,7 @@
   }
 
   const view = data.view;
+  const fine = data.unit === 'inch' ? '.4f' : '.3f';
   const names = ['cutting', 'links', 'entries'];
   const look = {
     cutting: { color: colour('sea'), width: 3, dash: 'solid' },
@@ -118,9 +119,9 @@
     const m = view.mesh;
     traces.push({
       type: 'mesh3d', x: m.x, y: m.y, z: m.z, i: m.i, j: m.j, k: m.k, intensity: m.thickness, cmin: 0, cmax: view.limit,
-      colorscale: view.ramp, flatshading: true, hovertemplate: '%{x:.2f}, %{y:.2f}, %{z:.3f}<br>leftover %{intensity:.2f} mm<extra></extra>',
+      colorscale: view.ramp, flatshading: true, hovertemplate: '%{x:' + fine + '}, %{y:' + fine + '}, %{z:' + fine + '}<br>leftover %{intensity:' + fine + '} ' + data.unit + '<extra></extra>',
       lighting: { ambient: 0.62, diffuse: 0.55, specular: 0.06, roughness: 0.9, fresnel: 0.05, facenormalsepsilon: 0, vertexnormalsepsilon: 0 }, lightposition: { x: -4e3, y: -6e3, z: 9e3 },
-      colorbar: { title: { text: 'leftover, mm', side: 'right' }, thickness: 12, len: 0.6, outlinewidth: 0, tickfont: { size: 11.5, color: colour('muted') } },
+      colorbar: { title: { text: 'leftover, ' + data.unit, side: 'right' }, thickness: 12, len: 0.6, outlinewidth: 0, tickfont: { size: 11.5, color: colour('muted') } },
     });
   }
   const first = traces.length;
@@ -165,8 +166,8 @@
     if (!m) return;
     const low = view.bottom, high = view.top;
     Plotly.restyle('view-plot', by === 'height'
-      ? { intensity: [m.z], cmin: low, cmax: high, 'colorbar.title.text': 'Z, mm', reversescale: true }
-      : { intensity: [m.thickness], cmin: 0, cmax: view.limit, 'colorbar.title.text': 'leftover, mm', reversescale: false }, [0]);
+      ? { intensity: [m.z], cmin: low, cmax: high, 'colorbar.title.text': 'Z, ' + data.unit, reversescale: true }
+      : { intensity: [m.thickness], cmin: 0, cmax: view.limit, 'colorbar.title.text': 'leftover, ' + data.unit, reversescale: false }, [0]);
   });
   rows.forEach((row, n) => row.addEventListener('click', () => {
     slider.value = String(n + 1);
