@@ -35,74 +35,66 @@ class Above:
     space: Space
     bodies: Sequence[Stage]
     marks: list[tuple[float, Mark]] = field(default_factory=list)
-    boxes: list[tuple[float, ...]] = field(default_factory=list)
+    boxes: list[_Box] = field(default_factory=list)
 
     def add(
         self, levels: Iterable[Level], marks: Iterable[Mark | None], left: Iterable[dict[str, Any]]
     ) -> None:
         """Take in a band that has been cut."""
         self.marks += [(v.z, m) for v, m in zip(levels, marks, strict=True) if m is not None]
-        self.boxes += [q["box"] for q in left if q.get("box")]
+        self.boxes += [_Box.of(self.space, q["box"]) for q in left if q.get("box")]
 
     def kept_off(self, levels: Sequence[Level], pieces: Sequence[Sequence[Piece]]) -> dict[float, Map]:
         """Signed distance, mm, by level, from where shank or holder would touch what stands in the boxes.
 
         Empty if no walk of the band does.
         """
-        top = float(self.space.stock.upper[2])
         low = min(level.z + body.height for level in levels for body in self.bodies)
-        patches = [p for box in self.boxes if low < top and (p := self._patch(box, low)) is not None]
+        if low >= float(self.space.stock.upper[2]):
+            return {}
+        stand = self._standing(low)
         if not any(
-            self._touched(patch, body, level.z, walks)
-            for patch in patches
+            self._touched(stand, body, level.z, walks)
             for level, walks in zip(levels, pieces, strict=True)
             for body in self.bodies
         ):
             return {}
-        return {level.z: self._bound(patches, level.z) for level in levels}
+        return {level.z: self._bound(stand, level.z) for level in levels}
 
-    def _patch(self, box: tuple[float, ...], low: float) -> _Patch | None:
-        """Nodes in a box at which more than ``low`` stands now."""
-        f = self.space.frame
-        j0, j1 = (int(np.clip(round((q - f.x0) / f.h), 0, f.nx - 1)) for q in (box[0], box[2]))
-        i0, i1 = (int(np.clip(round((q - f.y0) / f.h), 0, f.ny - 1)) for q in (box[1], box[3]))
-        rows, cols = slice(i0, i1 + 1), slice(j0, j1 + 1)
-        height = self.space.top[rows, cols].astype(np.float32)
-        for z, mark in self.marks:
-            np.minimum(height, np.float32(z) + mark.rise[rows, cols].astype(np.float32), out=height)
-        i, j = np.nonzero(height > low + FILM)
-        if not len(i):
-            return None
-        xy = np.stack([f.x0 + f.h * (j + j0), f.y0 + f.h * (i + i0)], axis=1)
-        return _Patch(xy, height[i, j], i + i0, j + j0)
+    def _standing(self, low: float) -> _Nodes:
+        """Nodes of all boxes at which more than ``low`` stands now."""
+        rows, cols = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
+        heights = [np.zeros(0, np.float32)]
+        for box in self.boxes:
+            box.cut(self.marks)
+            i, j = np.nonzero(box.height > low + FILM)
+            rows.append(i + box.rows.start)
+            cols.append(j + box.cols.start)
+            heights.append(box.height[i, j])
+        return _Nodes(np.concatenate(rows), np.concatenate(cols), np.concatenate(heights))
 
-    def _touched(self, patch: _Patch, body: Stage, z: float, walks: Sequence[Piece]) -> bool:
+    def _touched(self, stand: _Nodes, body: Stage, z: float, walks: Sequence[Piece]) -> bool:
         from scipy.spatial import cKDTree
 
-        tall = patch.xy[patch.height > z + body.height + FILM]
+        f = self.space.frame
+        tall = stand.height > z + body.height + FILM
         reach = body.radius - TOUCH
-        if not len(tall):
+        if not tall.any() or not walks:
             return False
-        low, high = tall.min(axis=0) - reach, tall.max(axis=0) + reach
-        tree = None
-        for walk in walks:
-            near = walk.points[((walk.points >= low) & (walk.points <= high)).all(axis=1)]
-            if len(near):
-                tree = cKDTree(tall) if tree is None else tree
-                if np.isfinite(tree.query(near, distance_upper_bound=reach)[0]).any():
-                    return True
-        return False
+        xy = np.stack([f.x0 + f.h * stand.j[tall], f.y0 + f.h * stand.i[tall]], axis=1)
+        points = np.concatenate([walk.points for walk in walks])
+        points = points[_close_by(xy, points, reach)]
+        return bool(np.isfinite(cKDTree(xy).query(points, distance_upper_bound=reach)[0]).any())
 
-    def _bound(self, patches: Sequence[_Patch], z: float) -> Map:
+    def _bound(self, stand: _Nodes, z: float) -> Map:
         from scipy.ndimage import distance_transform_edt
 
         f = self.space.frame
         bound = np.full((f.ny, f.nx), 1e3, np.float32)
         for body in self.bodies:
             free = np.ones(bound.shape, bool)
-            for patch in patches:
-                tall = patch.height > z + body.height + FILM
-                free[patch.i[tall], patch.j[tall]] = False
+            tall = stand.height > z + body.height + FILM
+            free[stand.i[tall], stand.j[tall]] = False
             if not free.all():
                 away = distance_transform_edt(free) * f.h - (body.radius + MARGIN * f.h)
                 np.minimum(bound, away.astype(np.float32), out=bound)
@@ -110,13 +102,48 @@ class Above:
 
 
 @dataclass(frozen=True)
-class _Patch:
-    """Nodes (n, 2) mm of ground left, their heights and their places on the map."""
+class _Nodes:
+    """Nodes (n,) of ground left: their places on the map, and their heights, mm."""
 
-    xy: NDArray[np.float64]
-    height: Map
     i: NDArray[np.int64]
     j: NDArray[np.int64]
+    height: Map
+
+
+@dataclass
+class _Box:
+    """A box of the map around ground left, and what stands in it after the first ``cuts`` levels."""
+
+    rows: slice
+    cols: slice
+    height: Map
+    cuts: int = 0
+
+    @classmethod
+    def of(cls, space: Space, box: Sequence[float]) -> _Box:
+        f = space.frame
+        j0, j1 = (int(np.clip(round((q - f.x0) / f.h), 0, f.nx - 1)) for q in (box[0], box[2]))
+        i0, i1 = (int(np.clip(round((q - f.y0) / f.h), 0, f.ny - 1)) for q in (box[1], box[3]))
+        rows, cols = slice(i0, i1 + 1), slice(j0, j1 + 1)
+        return cls(rows, cols, space.top[rows, cols].astype(np.float32))
+
+    def cut(self, marks: Sequence[tuple[float, Mark]]) -> None:
+        """Take off what levels have cut since it was asked last."""
+        for z, mark in marks[self.cuts :]:
+            rise = np.float32(z) + mark.rise[self.rows, self.cols].astype(np.float32)
+            np.minimum(self.height, rise, out=self.height)
+        self.cuts = len(marks)
+
+
+def _close_by(xy: NDArray[np.float64], points: NDArray[np.float64], reach: float) -> NDArray[np.bool_]:
+    """Points (n, 2) that may lie within ``reach`` of any ``xy``: in a square of that size next to one."""
+    low = np.minimum(xy.min(axis=0), points.min(axis=0)) - reach
+    here, there = (((q - low) / reach).astype(np.int64) for q in (xy, points))
+    squares = np.zeros(np.maximum(here.max(axis=0), there.max(axis=0)) + 2, bool)
+    for di in (-1, 0, 1):
+        for dj in (-1, 0, 1):
+            squares[here[:, 0] + di, here[:, 1] + dj] = True
+    return np.asarray(squares[there[:, 0], there[:, 1]])
 
 
 def listed(z: float, bound: Map, space: Space, radius: float) -> dict[str, Any] | None:
