@@ -294,15 +294,10 @@ class _Trimmer:
         """Keep the centre out of the ``closed`` nodes, and away from the points ``off``."""
         from scipy.ndimage import distance_transform_edt
 
-        g = self.space.grid
-        bound = np.full(g.shape, 1e3, np.float32)
-        if closed.any():
-            bound = (distance_transform_edt(~closed) - CLOSE).astype(np.float32) * np.float32(g.cell)
-        if len(off):
-            spots = np.ones(g.shape, bool)
-            spots[self._nodes(off)] = False
-            near = (distance_transform_edt(spots) - CLOSE).astype(np.float32) * np.float32(g.cell)
-            bound = np.minimum(bound, near)
+        off_limits = closed.copy()
+        off_limits[self._nodes(off)] = True
+        away = distance_transform_edt(~off_limits) - CLOSE
+        bound = away.astype(np.float32) * np.float32(self.space.grid.cell)
         given = self.space.at_level.get(z)
         self.space.at_level[z] = bound if given is None else np.minimum(given, bound)
 
