@@ -520,23 +520,24 @@ class Clearing:
         from scipy import ndimage
 
         f, r = self.frame, self.rules
-        label, count = ndimage.label(self.mat, structure=np.ones((3, 3)))
-        if not count:
+        label, _ = ndimage.label(self.mat, structure=np.ones((3, 3)))
+        patches = []
+        for number, box in enumerate(ndimage.find_objects(label), start=1):
+            i, j = np.nonzero(label[box] == number)
+            if len(i) * f.hb**2 >= least:
+                patches.append((i + box[0].start, j + box[1].start))
+        if not patches:
             return []
         room = ndimage.distance_transform_edt(self.free) * f.hb
-        room = ndimage.maximum_filter(room, size=2 * math.ceil(r.radius / f.hb) + 1)
-        number, boxes = self._standing(level)
+        reach = math.ceil(r.radius / f.hb)
+        standing, boxes = self._standing(level)
         found = []
-        for k_, box in enumerate(ndimage.find_objects(label), start=1):
-            i, j = np.nonzero(label[box] == k_)
-            area = len(i) * f.hb**2
-            if area < least:
-                continue
-            i, j = i + box[0].start, j + box[1].start
+        for i, j in patches:
             m = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
-            width = 2.0 * (float(room[i[m], j[m]]) + r.radius)
+            near = room[max(i[m] - reach, 0) : i[m] + reach + 1, max(j[m] - reach, 0) : j[m] + reach + 1]
+            width = 2.0 * (float(near.max()) + r.radius)
             x, y = f.x0 + float(j[m]) * f.hb, f.y0 + float(i[m]) * f.hb
-            found.append(Uncut(x, y, width, area, self._box(number, boxes, i, j)))
+            found.append(Uncut(x, y, width, len(i) * f.hb**2, self._box(standing, boxes, i, j)))
         return found
 
     def _pinched(self, level: Level) -> list[tuple[Uncut, Nodes]]:
