@@ -8,7 +8,7 @@ band below took the ground under it after all, that band is cleared once more wi
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -34,15 +34,22 @@ class Above:
 
     space: Space
     bodies: Sequence[Stage]
-    marks: list[tuple[float, Mark]] = field(default_factory=list)
-    boxes: list[_Box] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.pending: list[tuple[float, Mark]] = []
+        self.height: Map = self.space.top.astype(np.float32)
+        self.within = np.zeros(self.height.shape, bool)  # a box around ground left
 
     def add(
         self, levels: Iterable[Level], marks: Iterable[Mark | None], left: Iterable[dict[str, Any]]
     ) -> None:
         """Take in a band that has been cut."""
-        self.marks += [(v.z, m) for v, m in zip(levels, marks, strict=True) if m is not None]
-        self.boxes += [_Box.of(self.space, q["box"]) for q in left if q.get("box")]
+        self.pending += [(v.z, m) for v, m in zip(levels, marks, strict=True) if m is not None]
+        f = self.space.frame
+        for box in (q["box"] for q in left if q.get("box")):
+            j0, j1 = (int(np.clip(round((q - f.x0) / f.h), 0, f.nx - 1)) for q in (box[0], box[2]))
+            i0, i1 = (int(np.clip(round((q - f.y0) / f.h), 0, f.ny - 1)) for q in (box[1], box[3]))
+            self.within[i0 : i1 + 1, j0 : j1 + 1] = True
 
     def kept_off(self, levels: Sequence[Level], pieces: Sequence[Sequence[Piece]]) -> dict[float, Map]:
         """Signed distance, mm, by level, from where shank or holder would touch what stands in the boxes.
@@ -63,15 +70,11 @@ class Above:
 
     def _standing(self, low: float) -> _Nodes:
         """Nodes of all boxes at which more than ``low`` stands now."""
-        rows, cols = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
-        heights = [np.zeros(0, np.float32)]
-        for box in self.boxes:
-            box.cut(self.marks)
-            i, j = np.nonzero(box.height > low + FILM)
-            rows.append(i + box.rows.start)
-            cols.append(j + box.cols.start)
-            heights.append(box.height[i, j])
-        return _Nodes(np.concatenate(rows), np.concatenate(cols), np.concatenate(heights))
+        for z, mark in self.pending:
+            np.minimum(self.height, np.float32(z) + mark.rise.astype(np.float32), out=self.height)
+        self.pending.clear()
+        i, j = np.nonzero(self.within & (self.height > low + FILM))
+        return _Nodes(i, j, self.height[i, j])
 
     def _touched(self, stand: _Nodes, body: Stage, z: float, walks: Sequence[Piece]) -> bool:
         from scipy.spatial import cKDTree
@@ -108,31 +111,6 @@ class _Nodes:
     i: NDArray[np.int64]
     j: NDArray[np.int64]
     height: Map
-
-
-@dataclass
-class _Box:
-    """A box of the map around ground left, and what stands in it after the first ``cuts`` levels."""
-
-    rows: slice
-    cols: slice
-    height: Map
-    cuts: int = 0
-
-    @classmethod
-    def of(cls, space: Space, box: Sequence[float]) -> _Box:
-        f = space.frame
-        j0, j1 = (int(np.clip(round((q - f.x0) / f.h), 0, f.nx - 1)) for q in (box[0], box[2]))
-        i0, i1 = (int(np.clip(round((q - f.y0) / f.h), 0, f.ny - 1)) for q in (box[1], box[3]))
-        rows, cols = slice(i0, i1 + 1), slice(j0, j1 + 1)
-        return cls(rows, cols, space.top[rows, cols].astype(np.float32))
-
-    def cut(self, marks: Sequence[tuple[float, Mark]]) -> None:
-        """Take off what levels have cut since it was asked last."""
-        for z, mark in marks[self.cuts :]:
-            rise = np.float32(z) + mark.rise[self.rows, self.cols].astype(np.float32)
-            np.minimum(self.height, rise, out=self.height)
-        self.cuts = len(marks)
 
 
 def _close_by(xy: NDArray[np.float64], points: NDArray[np.float64], reach: float) -> NDArray[np.bool_]:
