@@ -77,6 +77,26 @@ def test_the_cutter_does_not_come_down_on_a_ridge_behind_a_curtain():
     assert work._slimmer(0.02, landing) is None
 
 
+def test_a_way_for_ridges_knows_what_stands_behind_the_curtain():
+    """A rim passes 0.3 mm inside a post of radius 0.4: the law of cosines gives the arc of the rim in it."""
+    post, deep = 0.4, 0.3
+    away = RADIUS + post - deep
+    arc = 2.0 * math.acos((RADIUS**2 + away**2 - post**2) / (2.0 * RADIUS * away))
+    work, _ = needle(0.0, 0.0, post, corner=1.0)
+
+    def brushed(y):
+        curtain = work.curtain = Curtain.draw(work, np.zeros(work.frame.coarse, bool))
+        try:
+            way = work._tested(np.array([[-10.0, y], [10.0, y]]))
+        finally:
+            curtain.lift(work)
+            work.curtain = None
+        return 0.0 if way is None else way[1]
+
+    assert work._slimmer(0.02, lambda: brushed(away)) == pytest.approx(arc, rel=0.1)
+    assert work._slimmer(0.02, lambda: brushed(RADIUS + post + deep)) == 0.0
+
+
 def test_what_stays_in_a_closing_gap_is_listed():
     """Ground in reach that stays uncut lies in the boxes of the list, down to slivers of the map's pitch."""
     wedge = Polygon([(-30, -18), (30, -3.4), (30, 3.4), (-30, 18)])

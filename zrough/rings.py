@@ -1135,8 +1135,20 @@ class Clearing:
     def _tested(self, way: Points) -> tuple[Points, float] | None:
         """The way if what it may still graze stays well under the cap, else None: a lift is safer."""
         f, r = self.frame, self.rules
-        arc = k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, r.step, self.circle, way)
+        arc = float(k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, r.step, self.circle, way))
+        if self.curtain is not None:
+            arc = max(arc, self._brushed_behind(self.curtain, way))
         return (way, arc) if arc <= min(GRAZE, r.cap - r.margin) else None
+
+    def _brushed_behind(self, curtain: Curtain, way: Points) -> float:
+        """Largest arc that the whole cutter brushes on a way, rad, with what hides behind the curtain."""
+        f, whole = self.frame, self.whole
+        low, high = way.min(axis=0), way.max(axis=0)
+        half = 0.5 * float(np.max(high - low)) + whole.radius + 3 * f.hd
+        rows, cols = self._window(0.5 * (low + high), half, f.hd, self.d2.shape)
+        x0, y0 = f.x0 + f.hd * cols.start, f.y0 + f.hd * rows.start
+        d2 = np.ascontiguousarray(curtain.behind(self.d2, rows, cols))
+        return float(k.way_arc(d2, x0, y0, f.hd, whole.radius, whole.step, self.circle, way))
 
     # -- walls ---------------------------------------------------------------------------------
 
