@@ -11,7 +11,9 @@ import pytest
 from check_case import BOSS, FLOOR, HALF, PLATE, TOP, WALL, Case, R, good_program, rings
 
 from zrough.check import check
+from zrough.checkrules import MOST_OF_ONE, gather, in_order
 from zrough.errors import CheckError, NcError
+from zrough.ncread import NOWHERE, Finding
 
 pytestmark = pytest.mark.compiled
 
@@ -290,6 +292,57 @@ def test_link_feed_in_a_cut(case):
     assert len(failures) == 1
     slope = math.sin(math.radians(float(case.job.roughing.engagement_deg)))
     assert 0.5 * 6000 / (4 * 6000) < failures[0].value < 1.01 * 6000 / (4 * 6000) * slope
+
+
+def test_twice_the_feed_where_bending_sets_it():
+    """On a long overhang bending allows less than the chip would bear: the feed typed twice as high is found
+    although its chip is within the limit."""
+    from zrough.cutting import propose
+
+    case = Case(cutter=[{"diameter": 2 * R, "flutes": 4, "flute_length": 25.0, "overhang": 60.0}])
+    data = propose(case.job)
+    arc = math.degrees(math.acos(1.0 - 2.0 * (HALF[0] - BOSS[0] - WALL) / 24 / R))
+    speed = round(data.spindle_rpm)
+    lines = [line.replace("S6000", f"S{speed}") for line in good_program()]
+    feed = int(data.feed_for(arc, 10.0))  # down the long sides, which the rings bite deepest
+    lines = [line.replace("F1500", f"F{feed}") for line in lines]
+    assert faults(case, lines) == ()
+    k = last_ring(lines) + 2
+    lines[k] += f" F{2 * feed}"
+    lines[k + 1] += f" F{feed}"
+    assert 2 * feed / (4 * speed) * math.sin(math.radians(arc)) < 2.0 * data.max_chip
+    failures = faults(case, lines)
+    assert [(f.code, f.line, f.value) for f in failures] == [("feed-high", k + 1, 2.0 * feed)]
+
+
+def test_a_rising_motion_is_held_to_the_cap(case):
+    """A slot of the cutter's own width that rises by 0.02 mm, and a pass half a millimetre wide that does."""
+    lines = good_program()
+    k = at(lines, "G1 Z-10.0000") + 1
+    lines[k:k] = ["G1 X-60. Y22. F1500", "X20. Z-9.98", "G1 Z10. F3000", "G1 X-60. Y50.", "Z-10."]
+    failures = [f for f in faults(case, lines) if f.line == k + 2]
+    assert [f.code for f in failures] == ["overload"]
+    length, cut = 80.0, 2 * R * 60.0 + math.pi * R**2 / 2  # mm, mm2: the block begins at -40
+    assert failures[0].value == pytest.approx(cut / length, rel=0.01)
+    lines = good_program()
+    side = -HALF[0] - R + 0.5
+    lines[k:k] = [f"G1 X{side} Y-60. F1500", "Y60. Z-9.98", "G1 Z10. F3000", "G1 X-60. Y50.", "Z-10."]
+    assert not [f for f in faults(case, lines) if f.line == k + 2]
+
+
+def test_how_many_more_there_are_comes_last():
+    found = [Finding("gouge", k, NOWHERE, 0.1, 0.0, f"line {k}: gouge") for k in range(9, 80)]
+    other = Finding("travel", 200, NOWHERE, 0.0, 0.0, "line 200: travel")
+    told = in_order([*gather(found), other])
+    assert [f.line for f in told[:3]] == [9, 10, 11]
+    assert told[-2] == other
+    assert told[-1].value == len(found) - MOST_OF_ONE
+
+
+def test_nothing_but_increments_says_where_they_begin(case):
+    lines = [line.replace("G90", "G91") for line in good_program()]
+    with pytest.raises(CheckError, match="line 6: an incremental motion"):
+        faults(case, lines)
 
 
 def test_more_power_than_the_motor_has():

@@ -114,6 +114,13 @@ def test_spindle_tool_dwell_and_offsets():
     assert program.findings == ()
 
 
+def test_the_length_of_another_tool_is_named():
+    program = read("G21 G90\nT7 M6\nS4000 M3\nG43 H2 G0 X0 Y0 Z5\nG1 Z0 F100\nM30")
+    assert [(f.code, f.line) for f in program.findings] == [("length-offset", 4)]
+    assert "H2" in program.findings[0].message
+    assert "T7" in program.findings[0].message
+
+
 def test_inverse_time_and_feed_per_turn():
     program = read("G21 G90\nG0 X0 Y0 Z0\nS1000 M3\nG93 G1 X30 F2\nG94 G1 X0 F50\nG95 X10 F0.2\nM30")
     assert program.feed[1:] == pytest.approx([60.0, 50.0, 200.0])

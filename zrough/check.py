@@ -35,13 +35,13 @@ PLOT_MOTIONS = 20_000  # most entries of the arrays kept for plots
 Rule = Callable[[Facts], list[Finding]]
 RULES: tuple[Rule, ...] = (
     checkrules.units, checkrules.gouges, checkrules.allowance, checkrules.overloads, checkrules.entry_depths,
-    checkrules.descents, checkrules.rapids, checkrules.bodies, checkrules.keepouts,
+    checkrules.rises, checkrules.descents, checkrules.rapids, checkrules.bodies, checkrules.keepouts,
     checkrules.feeds_and_spindle, checkrules.travel,
 )  # fmt: skip
 #: Rules that judge a motion by the cutter that makes it; the others look at the program as a whole.
 BY_CUTTER: tuple[Rule, ...] = (
     checkrules.gouges, checkrules.allowance, checkrules.overloads, checkrules.entry_depths,
-    checkrules.descents, checkrules.bodies, checkrules.keepouts,
+    checkrules.rises, checkrules.descents, checkrules.bodies, checkrules.keepouts,
 )  # fmt: skip
 WARNINGS = {"unit-doubt"}
 
@@ -245,7 +245,7 @@ def _judged(case: Case) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
         found += checkrules.gather([finding for facts in judged for finding in rule(facts)])
     loaded = [finding for share in case.shares for finding in checkloads.too_much(share.facts, *share.loads)]
     found += checkrules.gather(loaded)
-    found.sort(key=lambda f: f.line)
+    found = checkrules.in_order(found)
     soft = checkrules.READER_WARNINGS | WARNINGS
     return tuple(f for f in found if f.code not in soft), tuple(f for f in found if f.code in soft)
 
@@ -368,8 +368,10 @@ def _facts(program: Program, job: Any, part: Any, stock: Any, data: Any, progres
     pieces = replay.cut_into_pieces(program, clearance, min(b.radius for b in bodies.values()))
     _refuse_far(program)
     if len(pieces) == 0:
+        first = f"; first trouble: {program.findings[0].message}" if program.findings else ""
         raise CheckError(
             "no motion of the program has a known place: X, Y and Z must each be given once before they count"
+            + first
         )
     bins = replay.bin_part(part.triangles)
     holes = np.array([(h.x, h.y, 0.5 * h.diameter, h.bottom) for h in job.entry.pre_drilled]).reshape(-1, 4)

@@ -1,7 +1,9 @@
 """Loads of motions by the cutting data: motor power and thickest chip, and where they are too much.
 
 A foreign program may be bolder than the proposal; so a chip is only faulted from `THICKEST` times the wanted
-one on. What a feed meant for links or for another cutter does in a cut lies far beyond that.
+one on, and a feed from `BOLDEST` times the one that the data give for the same bite, where bending or the holder's
+grip asks for less than the chip would bear. What a feed meant for links, for another cutter or typed twice as
+high does in a cut lies beyond that.
 """
 
 from __future__ import annotations
@@ -12,12 +14,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from zrough.checkrules import Facts
+from zrough.checkrules import TOUCH, Facts
 from zrough.kernels.replay import SKIN
-from zrough.ncread import Finding
+from zrough.ncread import Finding, Motion
 from zrough.replay import Floats
 
 THICKEST = 2.0  # of the chip wanted
+BOLDEST = 1.8  # of the feed wanted; programs made from the data stay within 1.1
 FILM_BITES = 1.6  # of `SKIN`: a link may brush a wall's film this wide at link feed, no tooth minds
 POWER_SPARE = 0.05  # share of the motor's power: the model's own rounding over a motion
 
@@ -74,6 +77,7 @@ def too_much(facts: Facts, power: Floats, chip: Floats) -> list[Finding]:
             f"line {facts.line(m)}: chip {chip[m]:.3f} mm thick at X{x:.3f} Y{y:.3f} Z{z:.3f} with "
             f"F{facts.program.feed[m]:.0f}, the cutting data want {wanted:.3f}",
         ))  # fmt: skip
+    out += _too_bold(facts, bites & ~thick)
     limit = facts.job.machine.power_kw
     if limit is not None:
         for m in _once_a_feed(facts, np.nan_to_num(power) > limit * (1.0 + POWER_SPARE)):
@@ -81,6 +85,28 @@ def too_much(facts: Facts, power: Floats, chip: Floats) -> list[Finding]:
                 "power", facts.line(m), facts.tip(m), float(power[m]), float(limit),
                 f"line {facts.line(m)}: cutting takes {power[m]:.2f} kW, the spindle has {limit:.2f}",
             ))  # fmt: skip
+    return out
+
+
+def _too_bold(facts: Facts, asked: NDArray[np.bool_]) -> list[Finding]:
+    """Motions ``asked`` about, (n,), that are fed far faster than the cutting data would for the same bite."""
+    program, run, data = facts.program, facts.replay, facts.data
+    if data is None:
+        return []
+    asked = asked & (run.met > TOUCH) & (program.kind != Motion.RAPID) & (program.spindle != 0.0)
+    asked &= (program.feed > 0.0) & (program.feed <= facts.job.machine.max_feed * (1.0 + 1e-6))
+    at = np.flatnonzero(asked)
+    wanted = np.full(len(program), math.inf)
+    speed = np.abs(program.spindle[at]) / data.spindle_rpm
+    wanted[at] = data.feed_for(run.worst[at].astype(np.float64), run.met[at]) * speed
+    out = []
+    for m in _once_a_feed(facts, program.feed > BOLDEST * wanted):
+        x, y, z = run.worst_at[m].tolist()
+        out.append(Finding(
+            "feed-high", facts.line(m), (x, y, z), float(program.feed[m]), BOLDEST * float(wanted[m]),
+            f"line {facts.line(m)}: F{program.feed[m]:.0f} with {run.worst[m]:.1f} degrees in material "
+            f"{run.met[m]:.2f} mm deep at X{x:.3f} Y{y:.3f} Z{z:.3f}, the cutting data want F{wanted[m]:.0f}",
+        ))  # fmt: skip
     return out
 
 

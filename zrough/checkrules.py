@@ -21,6 +21,7 @@ ENTRY_SPARE = 0.05  # mm an entry may cut deeper than it has come down
 STEEP_DEG = 45.0  # a descent in material steeper than this is called a plunge
 CHIPS = 1e-3  # mm3; a motion that removes less is in air
 MOST_OF_ONE = 50  # findings of one code; the rest is counted
+MORE = " more motions, less bad than those named"
 
 #: Findings of the reader that do not make a program wrong.
 READER_WARNINGS = {
@@ -113,9 +114,14 @@ def gather(rule_findings: list[Finding]) -> list[Finding]:
     more = len(rule_findings) - MOST_OF_ONE
     code = rule_findings[0].code
     last = Finding(
-        code, 0, NOWHERE, float(more), math.nan, f"{code}: {more} more motions, less bad than these"
+        code, 0, NOWHERE, float(more), math.nan, f"{code}: {more}{MORE}"
     )
     return [*kept, last]
+
+
+def in_order(findings: list[Finding]) -> list[Finding]:
+    """In order of lines; how many more there are of a code comes last, not before all that has a line."""
+    return sorted(findings, key=lambda f: (f.message.endswith(MORE), f.line))
 
 
 def _place(x: float, y: float, z: float) -> tuple[float, float, float]:
@@ -215,6 +221,33 @@ def entry_depths(facts: Facts) -> list[Finding]:
                 "overload", facts.line(m), place, depth, come,
                 f"line {facts.line(m)}: a descent of {come:.2f} mm cuts {depth:.2f} mm deep {_at(place)}; "
                 "it began in material",
+            ))  # fmt: skip
+    return out
+
+
+def rises(facts: Facts) -> list[Finding]:
+    """A rising motion that cuts wider than the cap allows.
+
+    The arc of a cut is measured on level motions only. The mean width of a cut, its volume by its length and
+    greatest depth, is at most its greatest width, so what fails here is too wide for certain. A cut no deeper
+    than the rise is a ridge on the way up.
+    """
+    from zrough.kernels.replay import FILM
+
+    out = []
+    limit = facts.body.radius * (1.0 - math.cos(math.radians(min(180.0, facts.cap + SPARE_DEG))))
+    rising = (facts.rise > FILM) & (facts.plan_length > 1e-6) & (facts.program.kind != Motion.RAPID)
+    rising &= facts.cuts & (facts.replay.depth > facts.rise + ENTRY_SPARE)
+    for m in np.flatnonzero(rising).tolist():
+        depth = float(facts.replay.depth[m])
+        width = float(facts.replay.volume[m]) / (float(facts.plan_length[m]) * depth)
+        if width > limit:
+            x, y = facts.replay.depth_at[m]
+            place = _place(x, y, facts.program.end[m, 2])
+            out.append(Finding(
+                "overload", facts.line(m), place, width, limit,
+                f"line {facts.line(m)}: a rising motion cuts {width:.2f} mm wide and {depth:.2f} mm deep "
+                f"{_at(place)}; the cap allows a width of {limit:.2f}",
             ))  # fmt: skip
     return out
 

@@ -431,6 +431,13 @@ class _Reader:
                     self.find_once(
                         "H", "length-offset", "G43 without H: the control's current number is used"
                     )
+                elif self.tool and round(words["H"]) != self.tool:
+                    self.find_once(
+                        f"H{words['H']:g}",
+                        "length-offset",
+                        f"G43 H{words['H']:g} while T{self.tool} is in the spindle: "
+                        "is that the length of this tool?",
+                    )
             elif 540 <= code <= 593:
                 name = _word(code)
                 if self.offset and name != self.offset:
