@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from check_case import BOSS, FLOOR, HALF, PLATE, TOP, WALL, Case, R, good_program, rings
 
+from zrough import checkleft
 from zrough.check import check
 from zrough.checkrules import MOST_OF_ONE, gather, in_order
 from zrough.errors import CheckError, NcError
@@ -508,6 +509,18 @@ def test_flats_at_the_stock_top_have_no_floor_error():
     assert top["typical_mm"] is None
     assert top["highest_mm"] == pytest.approx(0.0, abs=1e-6)
     assert result.floor_error < 1e-4
+
+
+def test_lower_ground_beside_a_ledge_does_not_make_it_a_flat_within_reach():
+    """A ledge three nodes wide at 0.0, floor allowance 0.2: out of reach as long as the reach over it is
+    higher, however low the ground beside it lies; within reach as soon as one node of it is."""
+    reach = np.tile([1.0, 0.7, 0.41, 0.3, 0.25, -4.8, -4.8], (5, 1))
+    flat = np.zeros(reach.shape, bool)
+    flat[:, 2:5] = True
+    reach[:, 5] = 0.2
+    assert not checkleft._comes_down(reach, flat, 0.2).any()
+    reach[:, 4] = 0.2
+    assert checkleft._comes_down(reach, flat, 0.2)[0, 2:5].tolist() == [False, True, True]
 
 
 def test_share_of_time_near_the_chip_wanted(case):

@@ -243,15 +243,24 @@ def _shares(normal: Any | None) -> dict[str, float]:
     return {**{f"{k:g}": float(v) for k, v in normal.percentiles.items()}, "largest": float(normal.largest)}
 
 
+def _comes_down(reach: Floats, flat: NDArray[np.bool_], height: float) -> NDArray[np.bool_]:
+    """Nodes with a node of the ``flat`` in or beside them where the reach is ``height``, its allowance.
+
+    The nodes of the flat alone are asked: lower ground beside it, where the cutter hangs over its edge, says
+    nothing about it.
+    """
+    from scipy.ndimage import binary_dilation
+
+    down = flat & (np.abs(reach - height) <= DOUBT)
+    return np.asarray(binary_dilation(down, np.ones((3, 3), np.bool_)))
+
+
 def _flats(job: Any, run: Replay, part: Any, floor: float, reach: Floats) -> tuple[dict[str, Any], ...]:
     """Leftover on each level area of the part that the cutter's circle fits on.
 
     ``typical_mm`` is judged where the cutter comes down to the allowance; None if it does so nowhere, as in
     a dip whose rim holds it up.
     """
-    from scipy.ndimage import minimum_filter
-
-    lowest = minimum_filter(reach, size=3)
     tilt = math.cos(math.radians(float(getattr(job.roughing, "flat_tilt_deg", 0.05) or 0.05)))
     t = np.asarray(part.triangles, dtype=np.float64)
     normal = np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0])
@@ -274,7 +283,7 @@ def _flats(job: Any, run: Replay, part: Any, floor: float, reach: Floats) -> tup
         judged = cut & (run.tops[here] >= np.float32(z + floor - 1e-3))
         i, j = np.nonzero(here)
         i, j = np.minimum(i // run.step, len(reach) - 1), np.minimum(j // run.step, reach.shape[1] - 1)
-        judged &= lowest[i, j] <= z + floor + DOUBT
+        judged &= _comes_down(reach, here[:: run.step, :: run.step], float(z) + floor)[i, j]
         out.append({
             "z": float(z), "area_mm2": float(size[on].sum() / 2), "wanted_mm": floor,
             "cut_share": float(cut.mean()),
