@@ -368,10 +368,10 @@ def _facts(program: Program, job: Any, part: Any, stock: Any, data: Any, progres
     pieces = replay.cut_into_pieces(program, clearance, min(b.radius for b in bodies.values()))
     _refuse_far(program)
     if len(pieces) == 0:
-        first = f"; first trouble: {program.findings[0].message}" if program.findings else ""
+        trouble = f"; first trouble: {program.findings[0].message}" if program.findings else ""
         raise CheckError(
             "no motion of the program has a known place: X, Y and Z must each be given once before they count"
-            + first
+            + trouble
         )
     bins = replay.bin_part(part.triangles)
     holes = np.array([(h.x, h.y, 0.5 * h.diameter, h.bottom) for h in job.entry.pre_drilled]).reshape(-1, 4)

@@ -1,9 +1,9 @@
 """Loads of motions by the cutting data: motor power and thickest chip, and where they are too much.
 
 A foreign program may be bolder than the proposal; so a chip is only faulted from `THICKEST` times the wanted
-one on, and a feed from `BOLDEST` times the one that the data give for the same bite, where bending or the holder's
-grip asks for less than the chip would bear. What a feed meant for links, for another cutter or typed twice as
-high does in a cut lies beyond that.
+one on, and a feed from `BOLDEST` times the one that the data give for the same bite, where bending or the
+holder's grip asks for less than the chip would bear. What a feed meant for links, for another cutter or typed
+twice as high does in a cut lies beyond that.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ def too_much(facts: Facts, power: Floats, chip: Floats) -> list[Finding]:
 
 
 def _too_bold(facts: Facts, asked: NDArray[np.bool_]) -> list[Finding]:
-    """Motions ``asked`` about, (n,), that are fed far faster than the cutting data would for the same bite."""
+    """Motions ``asked`` about, (n,), fed far faster than the cutting data would for the same bite."""
     program, run, data = facts.program, facts.replay, facts.data
     if data is None:
         return []

@@ -113,9 +113,7 @@ def gather(rule_findings: list[Finding]) -> list[Finding]:
     kept.sort(key=lambda f: f.line)
     more = len(rule_findings) - MOST_OF_ONE
     code = rule_findings[0].code
-    last = Finding(
-        code, 0, NOWHERE, float(more), math.nan, f"{code}: {more}{MORE}"
-    )
+    last = Finding(code, 0, NOWHERE, float(more), math.nan, f"{code}: {more}{MORE}")
     return [*kept, last]
 
 
