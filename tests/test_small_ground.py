@@ -7,6 +7,7 @@ needle of radius ``a`` stands at that point, and nothing else.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -95,6 +96,18 @@ def test_a_way_for_ridges_knows_what_stands_behind_the_curtain():
 
     assert work._slimmer(0.02, lambda: brushed(away)) == pytest.approx(arc, rel=0.1)
     assert work._slimmer(0.02, lambda: brushed(RADIUS + post + deep)) == 0.0
+
+
+@pytest.mark.parametrize(("high", "clear"), [(0.2, True), (1.0, False)])
+def test_a_way_does_not_lead_through_a_ridge_that_stands_higher_than_it_runs(high, clear):
+    """A tip rounded by c that passed at distance s from a point left (c - h)^2 + (s - R + c)^2 = c^2 there:
+    the full radius has swept the ridge, and meets nothing."""
+    corner, lift = 3.0, 0.25
+    swept = RADIUS - corner + math.sqrt(2.0 * corner * high - high * high)
+    work, _ = needle(0.0, 0.0, swept - RADIUS, corner)
+    work.rules = work.whole = replace(work.rules, lift=lift)
+    way = work._tested(np.array([[-10.0, 0.0], [10.0, 0.0]]))
+    assert (way is not None and way[1] == 0.0) == clear
 
 
 def test_what_stays_in_a_closing_gap_is_listed():

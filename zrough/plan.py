@@ -301,6 +301,7 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
         air=0.3 * radius,
         side=-1 if job.roughing.direction == "conventional" else 1,
         both=job.roughing.direction == "both",
+        lift=_lift(job, cutter, data),
     )
 
 
@@ -500,7 +501,7 @@ def _link(
     ramp = job.entry.ramp_angle_deg if job.entry.ramp_angle_deg is not None else data.ramp_angle_deg
     ways = Ways(
         clearance=job.clearance_plane(float(stock.upper[2])),
-        lift=max(job.links.lift, _ridge(cutter, data.engagement_deg) + RIDGE_SPARE),
+        lift=_lift(job, cutter, data),
         link_feed=job.links.feed or data.link_feed,
         rapid=job.machine.rapid,
         ramp=math.radians(ramp),
@@ -538,6 +539,11 @@ def _link(
     path = linker.finish()
     _tally(path, order, job)
     return path, order, left, layers
+
+
+def _lift(job: Job, cutter: Cutter, data: CuttingData) -> float:
+    """How high over the floor links run, mm."""
+    return max(job.links.lift, _ridge(cutter, data.engagement_deg) + RIDGE_SPARE)
 
 
 def _ridge(cutter: Cutter, cap_deg: float) -> float:

@@ -65,6 +65,7 @@ class Rules:
     air : a walk ends after this much path without cutting (while looking for its first cut: the radius).
     side : +1 climb (material on the right), -1 conventional. both : each walk may go either way.
     notice : on a front, a step that cuts a smaller arc counts as air.
+    lift : how high over the level ways run, mm.
     """
 
     radius: float
@@ -84,6 +85,7 @@ class Rules:
     both: bool = False
     rho_tight: float = math.inf
     notice: float = FAINT
+    lift: float = math.inf
 
     @property
     def floor_radius(self) -> float:
@@ -1136,19 +1138,23 @@ class Clearing:
         """The way if what it may still graze stays well under the cap, else None: a lift is safer."""
         f, r = self.frame, self.rules
         arc = float(k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, r.step, self.circle, way))
-        if self.curtain is not None:
-            arc = max(arc, self._brushed_behind(self.curtain, way))
+        # a ridge higher than the way meets the rounding of the tip, inside the cutter's full radius
+        low = self.whole.radius_at(self.whole.lift)
+        if low < r.radius or self.curtain is not None:
+            arc = max(arc, self._brushed(way, low))
         return (way, arc) if arc <= min(GRAZE, r.cap - r.margin) else None
 
-    def _brushed_behind(self, curtain: Curtain, way: Points) -> float:
-        """Largest arc that the whole cutter brushes on a way, rad, with what hides behind the curtain."""
-        f, whole = self.frame, self.whole
+    def _brushed(self, way: Points, radius: float) -> float:
+        """Largest arc that a cutter of this radius brushes on a way, rad, behind a curtain too."""
+        f, step = self.frame, self.whole.step
+        if self.curtain is None:
+            return float(k.way_arc(self.d2, f.x0, f.y0, f.hd, radius, step, self.circle, way))
         low, high = way.min(axis=0), way.max(axis=0)
-        half = 0.5 * float(np.max(high - low)) + whole.radius + 3 * f.hd
+        half = 0.5 * float(np.max(high - low)) + self.whole.radius + 3 * f.hd
         rows, cols = self._window(0.5 * (low + high), half, f.hd, self.d2.shape)
         x0, y0 = f.x0 + f.hd * cols.start, f.y0 + f.hd * rows.start
-        d2 = np.ascontiguousarray(curtain.behind(self.d2, rows, cols))
-        return float(k.way_arc(d2, x0, y0, f.hd, whole.radius, whole.step, self.circle, way))
+        d2 = np.ascontiguousarray(self.curtain.behind(self.d2, rows, cols))
+        return float(k.way_arc(d2, x0, y0, f.hd, radius, step, self.circle, way))
 
     # -- walls ---------------------------------------------------------------------------------
 
