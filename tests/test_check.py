@@ -316,6 +316,24 @@ def test_twice_the_feed_where_bending_sets_it():
     assert [(f.code, f.line, f.value) for f in failures] == [("feed-high", k + 1, 2.0 * feed)]
 
 
+def test_a_ramp_at_the_feed_of_links(case):
+    """A ramp within its angle, fed as links are."""
+    lines = good_program()
+    k = at(lines, "G1 Z-10.0000")
+    lines[k:k] = [
+        "G1 X-20. Y20. F3000",
+        "Z0.",
+        "G1 X20. Z-1. F400",
+        "G1 X-20.",
+        "G1 Z10. F3000",
+        "G1 X-60. Y50.",
+    ]
+    assert faults(case, lines) == ()
+    lines[k + 2] = lines[k + 2].replace("F400", "F6000")
+    lines[k + 3] += " F400"
+    assert [(f.code, f.line) for f in faults(case, lines)] == [("feed-high", k + 3)]
+
+
 def test_a_rising_motion_is_held_to_the_cap(case):
     """A slot of the cutter's own width that rises by 0.02 mm, and a pass half a millimetre wide that does."""
     lines = good_program()

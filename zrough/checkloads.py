@@ -21,6 +21,8 @@ from zrough.replay import Floats
 
 THICKEST = 2.0  # of the chip wanted
 BOLDEST = 1.8  # of the feed wanted; programs made from the data stay within 1.1
+UNSEEN = 4.0  # the same where no arc is measured and the cut's width is a mean
+SHAVING = 1.0  # mm3 that a motion takes from which on it is asked about there
 FILM_BITES = 1.6  # of `SKIN`: a link may brush a wall's film this wide at link feed, no tooth minds
 POWER_SPARE = 0.05  # share of the motor's power: the model's own rounding over a motion
 
@@ -78,6 +80,7 @@ def too_much(facts: Facts, power: Floats, chip: Floats) -> list[Finding]:
             f"F{facts.program.feed[m]:.0f}, the cutting data want {wanted:.3f}",
         ))  # fmt: skip
     out += _too_bold(facts, bites & ~thick)
+    out += _too_bold_unseen(facts)
     limit = facts.job.machine.power_kw
     if limit is not None:
         for m in _once_a_feed(facts, np.nan_to_num(power) > limit * (1.0 + POWER_SPARE)):
@@ -106,6 +109,38 @@ def _too_bold(facts: Facts, asked: NDArray[np.bool_]) -> list[Finding]:
             "feed-high", facts.line(m), (x, y, z), float(program.feed[m]), BOLDEST * float(wanted[m]),
             f"line {facts.line(m)}: F{program.feed[m]:.0f} with {run.worst[m]:.1f} degrees in material "
             f"{run.met[m]:.2f} mm deep at X{x:.3f} Y{y:.3f} Z{z:.3f}, the cutting data want F{wanted[m]:.0f}",
+        ))  # fmt: skip
+    return out
+
+
+def _too_bold_unseen(facts: Facts) -> list[Finding]:
+    """Motions without a measured arc, on slopes or under the rounding of the tip alone, fed far too fast.
+
+    The width is the volume by length and greatest depth, at most the true one; the feeds of helix and ramp
+    are allowed to all of them.
+    """
+    program, run, data = facts.program, facts.replay, facts.data
+    if data is None:
+        return []
+    asked = (run.worst <= 0.0) & (run.volume > SHAVING) & (run.met > TOUCH) & (facts.plan_length > 1e-6)
+    asked &= (program.kind != Motion.RAPID) & (program.spindle != 0.0)
+    asked &= program.feed <= facts.job.machine.max_feed * (1.0 + 1e-6)
+    at = np.flatnonzero(asked)
+    radius = facts.body.radius
+    width = run.volume[at] / (facts.plan_length[at] * run.depth[at])
+    arc = np.degrees(np.arccos(np.clip(1.0 - width / radius, -1.0, 1.0)))
+    entry = max(data.helix_feed, data.ramp_feed)
+    wanted = np.full(len(program), math.inf)
+    speed = np.abs(program.spindle[at]) / data.spindle_rpm
+    wanted[at] = np.maximum(data.feed_for(arc, run.met[at]), entry) * speed
+    out = []
+    for m in _once_a_feed(facts, program.feed > UNSEEN * wanted):
+        x, y = run.met_at[m].tolist()
+        z = float(program.end[m, 2])
+        out.append(Finding(
+            "feed-high", facts.line(m), (x, y, z), float(program.feed[m]), UNSEEN * float(wanted[m]),
+            f"line {facts.line(m)}: F{program.feed[m]:.0f} through material {run.met[m]:.2f} mm deep at "
+            f"X{x:.3f} Y{y:.3f} Z{z:.3f}, the cutting data want F{wanted[m]:.0f}",
         ))  # fmt: skip
     return out
 
