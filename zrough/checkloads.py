@@ -1,9 +1,8 @@
 """Loads of motions by the cutting data: motor power and thickest chip, and where they are too much.
 
-A foreign program may be bolder than the proposal; so a chip is only faulted from `THICKEST` times the wanted
-one on, and a feed from `BOLDEST` times the one that the data give for the same bite, where bending or the
-holder's grip asks for less than the chip would bear. What a feed meant for links, for another cutter or typed
-twice as high does in a cut lies beyond that.
+A foreign program may be bolder than the proposal; so only `BOLDEST` times the wanted chip is faulted, and
+`BOLDEST` times the feed at which bending, the holder's grip or the motor stops the same bite. What a feed
+meant for links, for another cutter or typed twice as high does in a cut lies beyond that.
 """
 
 from __future__ import annotations
@@ -19,8 +18,7 @@ from zrough.kernels.replay import SKIN
 from zrough.ncread import Finding, Motion
 from zrough.replay import Floats
 
-THICKEST = 2.0  # of the chip wanted
-BOLDEST = 1.8  # of the feed wanted; programs made from the data stay within 1.1
+BOLDEST = 1.8  # of what is wanted; programs made from the data stay within 1.1
 UNSEEN = 4.0  # the same where no arc is measured and the cut's width is a mean
 SHAVING = 1.0  # mm3 that a motion takes from which on it is asked about there
 FILM_BITES = 1.6  # of `SKIN`: a link may brush a wall's film this wide at link feed, no tooth minds
@@ -69,13 +67,13 @@ def too_much(facts: Facts, power: Floats, chip: Floats) -> list[Finding]:
     arc = np.radians(np.minimum(facts.replay.worst, 180.0).astype(np.float64))
     bites = facts.body.radius * (1.0 - np.cos(arc)) > FILM_BITES * SKIN
     thick = (
-        bites & (np.nan_to_num(chip) > THICKEST * wanted) if wanted > 0.0 else np.zeros(len(chip), np.bool_)
+        bites & (np.nan_to_num(chip) > BOLDEST * wanted) if wanted > 0.0 else np.zeros(len(chip), np.bool_)
     )
     thick &= facts.program.feed <= facts.job.machine.max_feed * (1.0 + 1e-6)  # others are faults anyway
     for m in _once_a_feed(facts, thick):
         x, y, z = facts.replay.worst_at[m].tolist()
         out.append(Finding(
-            "feed-high", facts.line(m), (x, y, z), float(chip[m]), THICKEST * wanted,
+            "feed-high", facts.line(m), (x, y, z), float(chip[m]), BOLDEST * wanted,
             f"line {facts.line(m)}: chip {chip[m]:.3f} mm thick at X{x:.3f} Y{y:.3f} Z{z:.3f} with "
             f"F{facts.program.feed[m]:.0f}, the cutting data want {wanted:.3f}",
         ))  # fmt: skip
@@ -92,23 +90,23 @@ def too_much(facts: Facts, power: Floats, chip: Floats) -> list[Finding]:
 
 
 def _too_bold(facts: Facts, asked: NDArray[np.bool_]) -> list[Finding]:
-    """Motions ``asked`` about, (n,), fed far faster than the cutting data would for the same bite."""
+    """Motions ``asked`` about, (n,), fed far over the feed at which a limit of force stops the same bite."""
     program, run, data = facts.program, facts.replay, facts.data
     if data is None:
         return []
     asked = asked & (run.met > TOUCH) & (program.kind != Motion.RAPID) & (program.spindle != 0.0)
     asked &= (program.feed > 0.0) & (program.feed <= facts.job.machine.max_feed * (1.0 + 1e-6))
     at = np.flatnonzero(asked)
-    wanted = np.full(len(program), math.inf)
+    allowed = np.full(len(program), math.inf)
     speed = np.abs(program.spindle[at]) / data.spindle_rpm
-    wanted[at] = data.feed_for(run.worst[at].astype(np.float64), run.met[at]) * speed
+    allowed[at] = data.top_feed(run.worst[at].astype(np.float64), run.met[at]) * speed
     out = []
-    for m in _once_a_feed(facts, program.feed > BOLDEST * wanted):
+    for m in _once_a_feed(facts, program.feed > BOLDEST * allowed):
         x, y, z = run.worst_at[m].tolist()
         out.append(Finding(
-            "feed-high", facts.line(m), (x, y, z), float(program.feed[m]), BOLDEST * float(wanted[m]),
+            "feed-high", facts.line(m), (x, y, z), float(program.feed[m]), BOLDEST * float(allowed[m]),
             f"line {facts.line(m)}: F{program.feed[m]:.0f} with {run.worst[m]:.1f} degrees in material "
-            f"{run.met[m]:.2f} mm deep at X{x:.3f} Y{y:.3f} Z{z:.3f}, the cutting data want F{wanted[m]:.0f}",
+            f"{run.met[m]:.2f} mm deep at X{x:.3f} Y{y:.3f} Z{z:.3f}, the data allow F{allowed[m]:.0f}",
         ))  # fmt: skip
     return out
 
