@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from parts import box, example
 
-from zrough import limits, part
+from zrough import covers, limits, part
 from zrough.errors import JobError, PartError
 from zrough.grid import Grid
 from zrough.job import Job
@@ -380,7 +380,7 @@ HOLES = ((-30.0, 0.0, 8.0), (0.0, 0.0, 12.4), (30.0, 0.0, 12.8))  # the cutter w
 def test_what_the_cutter_cannot_enter_is_covered(job_dict):
     job, plain = plate(job_dict, *HOLES)
     warnings: list[str] = []
-    triangles = limits.covered_triangles(job, plain, warnings)
+    triangles = covers.covered_triangles(job, plain, warnings)
     assert [highest(triangles, x, 0.0) for x in (-30.0, 0.0)] == pytest.approx([0.0, 0.0], abs=1e-9)
     assert highest(triangles, 30.0, 0.0) == -math.inf
     assert len(warnings) == 1
@@ -392,14 +392,14 @@ def test_the_smallest_cutter_counts(job_dict):
     small = {"diameter": 6.0, "flutes": 4, "flute_length": 15.0, "overhang": 45.0, "number": 2}
     job, plain = plate(job_dict, *HOLES, cutter=[job_dict["cutter"], small])
     warnings: list[str] = []
-    assert limits.covered_triangles(job, plain, warnings) is plain.triangles
+    assert covers.covered_triangles(job, plain, warnings) is plain.triangles
     assert not warnings
 
 
 def test_automatic_covers_can_be_left_out(job_dict):
     job, plain = plate(job_dict, *HOLES, cover={"automatic": False})
     warnings: list[str] = []
-    assert limits.covered_triangles(job, plain, warnings) is plain.triangles
+    assert covers.covered_triangles(job, plain, warnings) is plain.triangles
     assert not warnings
 
 
@@ -407,7 +407,7 @@ def test_named_openings_are_covered_once(job_dict):
     """By a point, and again automatically: the lid of the 8 mm hole is there once."""
     job, plain = plate(job_dict, *HOLES, cover={"points": [[-30.0, 0.0], [30.0, 0.0]]})
     warnings: list[str] = []
-    triangles = limits.covered_triangles(job, plain, warnings)
+    triangles = covers.covered_triangles(job, plain, warnings)
     assert [highest(triangles, x, 0.0) for x in (-30.0, 0.0, 30.0)] == pytest.approx([0.0] * 3, abs=1e-9)
     lids = triangles[len(plain.triangles) :]
     area = 0.5 * np.linalg.norm(np.cross(lids[:, 1] - lids[:, 0], lids[:, 2] - lids[:, 0]), axis=1).sum()
@@ -419,14 +419,14 @@ def test_named_openings_are_covered_once(job_dict):
 def test_a_width_that_finds_nothing_says_so(job_dict):
     job, plain = plate(job_dict, cover={"width": 5.0})
     warnings: list[str] = []
-    assert limits.covered_triangles(job, plain, warnings) is plain.triangles
+    assert covers.covered_triangles(job, plain, warnings) is plain.triangles
     assert warnings == ["no opening matches cover.width or cover.points; nothing is covered"]
 
 
 def test_a_point_on_solid_ground_is_an_error(job_dict):
     job, plain = plate(job_dict, cover={"points": [[0.0, 30.0]]})
     with pytest.raises(PartError, match=r"cover\.points"):
-        limits.covered_triangles(job, plain, [])
+        covers.covered_triangles(job, plain, [])
 
 
 def test_a_soup_of_triangles_is_no_reason_to_stop(job_dict):
@@ -438,7 +438,7 @@ def test_a_soup_of_triangles_is_no_reason_to_stop(job_dict):
     faces = faces[(faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])]
     lower, upper = tuple(corners.min(axis=0)), tuple(corners.max(axis=0))
     odd = part.Part(corners, faces, np.ascontiguousarray(corners[faces]), lower, upper)
-    found = limits.covered_triangles(job, odd, [])
+    found = covers.covered_triangles(job, odd, [])
     np.testing.assert_array_equal(found[: len(faces)], corners[faces])
 
 
@@ -452,7 +452,7 @@ def test_a_search_that_fails_is_a_warning(job_dict, monkeypatch):
     job, plain = plate(job_dict)
     monkeypatch.setattr(openings, "find", fails)
     warnings: list[str] = []
-    assert limits.covered_triangles(job, plain, warnings) is plain.triangles
+    assert covers.covered_triangles(job, plain, warnings) is plain.triangles
     assert len(warnings) == 1
     assert "cover.automatic = false" in warnings[0]
 
@@ -464,6 +464,6 @@ def test_example_parts(job_dict, name, count):
         {**job_dict, "stock": {}, "cutter": {**job_dict["cutter"], "diameter": 10.0}}, mesh=example(name)
     )
     warnings: list[str] = []
-    limits.covered_triangles(job, part.load(job), warnings)
+    covers.covered_triangles(job, part.load(job), warnings)
     assert len(warnings) == (1 if count else 0)
     assert not count or warnings[0].startswith(f"{count} openings")

@@ -280,3 +280,28 @@ def test_ground_that_the_job_keeps_the_cutter_out_of_is_no_stair():
     assert zrough.check(plan.nc_text, free).tallest_stair == pytest.approx(
         6.0 - job.roughing.floor_allowance, abs=0.01
     )
+
+
+def test_an_opening_that_the_job_has_covered_is_no_stair():
+    """Over a 7 mm hole a ball-nose would dip by 5 - sqrt(25 - 3.5^2) mm, but the hole counts as filled.
+
+    The program goes deeper beside it, so that the height of its lowest level hides nothing.
+    """
+    block = trimesh.creation.box(bounds=[(-20.0, -20.0, -16.0), (20.0, 20.0, -4.0)])
+    step = trimesh.creation.box(bounds=[(15.0, -21.0, -8.0), (21.0, 21.0, 1.0)])
+    drill = trimesh.creation.cylinder(3.5, 40.0, sections=256)
+    plate = trimesh.boolean.difference([block, drill, step], engine="manifold")
+    raw = {
+        "units": "mm", "part": {}, "stock": {"min": [-20.0, -20.0, -16.0], "max": [20.0, 20.0, 0.0]},
+        "cutter": {"diameter": 10.0, "corner_radius": 5.0, "flutes": 2, "flute_length": 20.0,
+                   "overhang": 30.0},
+        "material": {"name": "P", "hardness_hb": 200.0},
+        "machine": {"max_spindle_rpm": 12000.0, "max_feed": 6000.0},
+        "roughing": {"level_depth": 5.0, "stair_height": 1.0, "wall_allowance": 0.0, "floor_allowance": 0.0},
+    }  # fmt: skip
+    plan = zrough.plan(zrough.Job.from_dict(raw).with_mesh(plate.vertices, plate.faces))
+    assert plan.check.ok
+    assert plan.check.tallest_stair < 0.3  # ridges between passes
+    bare = zrough.Job.from_dict({**raw, "cover": {"automatic": False}})
+    found = zrough.check(plan.nc_text, bare.with_mesh(plate.vertices, plate.faces))
+    assert found.tallest_stair == pytest.approx(5.0 - math.sqrt(25.0 - 3.5**2), abs=0.2)  # ridges on it

@@ -505,8 +505,9 @@ def _verdict(case: Case, part: Any, failures: tuple[Finding, ...], warnings: tup
     bodies = [(s.facts.body, reached[id(s.facts.body)]) for s in case.shares]
     cut = facts.job.roughing
     reaches = checkreach.after_each(
-        run, case.part, bodies, float(cut.wall_allowance), float(cut.floor_allowance), *_outlines(facts.job)
-    )
+        run, _covered(facts.job, part, case.part), bodies,
+        float(cut.wall_allowance), float(cut.floor_allowance), *_outlines(facts.job),
+    )  # fmt: skip
     return Check(
         ok=not failures, failures=failures, warnings=warnings,
         gouge_mm=float(gouge[worst]),
@@ -526,6 +527,19 @@ def _verdict(case: Case, part: Any, failures: tuple[Finding, ...], warnings: tup
         program=program,
         sections=_by_cutter(case, seconds, reaches) if len(case.shares) > 1 else (),
     )  # fmt: skip
+
+
+def _covered(job: Any, part: Any, bins: replay.Bins) -> replay.Bins:
+    """The part with lids over the openings that the job says are planned as if filled.
+
+    A rounded tip would dip into them: what stands there is left on purpose.
+    """
+    from zrough.covers import covered_triangles
+
+    if getattr(job, "cover", None) is None:
+        return bins
+    triangles = covered_triangles(job, part, [])
+    return bins if triangles is part.triangles else replay.bin_part(triangles)
 
 
 def _outlines(job: Any) -> list[list[Any]]:

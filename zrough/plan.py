@@ -15,7 +15,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import channels, climbs, cutting, feeds, flats, levels, limits, post, rests, reuse, sequence, threads
+from . import (
+    channels,
+    climbs,
+    covers,
+    cutting,
+    feeds,
+    flats,
+    levels,
+    limits,
+    post,
+    rests,
+    reuse,
+    sequence,
+    threads,
+)
 from . import part as parts
 from .cutting import CuttingData
 from .entries import EntryRules, Left, ways_in
@@ -111,7 +125,7 @@ def plan(job: Job, progress: Progress | None = None, check: bool = True) -> Plan
     part = parts.load(job)
     stock = Stock.from_job(job, part)
     warnings = list(part.warnings)
-    triangles = limits.covered_triangles(job, part, warnings)
+    triangles = covers.covered_triangles(job, part, warnings)
     clock.lap("input")
     tell("surface", 0, 1)
     surface = reuse.surface(triangles)
