@@ -12,7 +12,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from regions import Region, clear, replay
+from regions import Region, clear, level, replay
+from shapely import affinity
 from shapely.geometry import Polygon, box
 
 from zrough.kernels import march
@@ -123,6 +124,49 @@ def test_what_stays_in_a_closing_gap_is_listed():
     listed = shapely.union_all([box(*u.box) for u in work.left])
     assert rest.area > 0.1
     assert rest.difference(listed).area < 0.0002 * RADIUS**2
+
+
+SQUARE = box(-22, -16, 22, 16)
+
+
+def corners_left(region, pieces):
+    """What walks left in the corners of a region whose corners no arc within the cap reaches, mm2 each."""
+    done = replay(region, pieces)
+    walks = [done.points[(done.piece == k) & (done.kind == 1)] for k in range(len(pieces))]
+    swept = shapely.union_all([shapely.LineString(w).buffer(RADIUS, quad_segs=64) for w in walks])
+    rest = region.swept(region.centres).difference(swept).buffer(-0.015).buffer(0.015)
+    corners = [shapely.Point(p) for p in region.free.exterior.coords[:-1]]
+    return [rest.intersection(p.buffer(1.5 * RADIUS)) for p in corners]
+
+
+@pytest.mark.parametrize("turn", [0, 15, 31])
+def test_what_stays_in_every_corner_is_listed(turn):
+    """In a square corner 90 degrees of the cutter meet the last bite; with a cap of 50 it stays, in all four.
+
+    Few points of the ring see it, wherever among its points the corner lies.
+    """
+    region = Region(affinity.rotate(SQUARE, turn), None, RADIUS, 50.0)
+    pieces, work, _ = clear(region, 0.02)
+    listed = shapely.union_all([box(*u.box) for u in work.left])
+    for rest in corners_left(region, pieces):
+        assert rest.area > 0.5
+        assert rest.difference(listed).area < 0.1 * rest.area
+
+
+def test_what_a_climb_level_leaves_is_told_when_the_next_has_not_taken_it():
+    """Apart from what that one leaves by itself: it stands from the level on that left it."""
+    region = Region(SQUARE, None, RADIUS, 50.0)
+    pieces, work, _ = clear(region, 0.02)
+    _, ground, _ = level(region)
+    for _ in range(2):
+        assert not work.run(ground, None, 0.02, walls_first=True)
+        assert not work.left
+    stayed = shapely.union_all([box(*u.box) for u, _ in work.stayed])
+    for rest in corners_left(region, pieces):
+        assert rest.difference(stayed).area < 0.1 * rest.area
+    work.d2[:] = 0.0  # all of it taken
+    work.run(ground, None, 0.02, walls_first=True)
+    assert not work.stayed
 
 
 def test_a_ball_on_a_level_that_is_a_floor():

@@ -421,6 +421,7 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
     work = Clearing(space.frame, space.untouched(band.primary.z), rules)
     ridges = Ridges(space, climbs.limits_of(job, space))
     swept = Swept(space.frame, space.radius, cutter.corner_radius)
+    before = band.primary.z
     for level, above in zip(band.levels, [*(v.z for v in band.climbs), math.inf], strict=True):
         shown = None if zones is None else zones.at(level.z)
         curtain = None
@@ -437,6 +438,9 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
             missed = rests.listed(level.z, off, space, space.radius)
             out.left += [missed] if missed is not None else []
         out.pieces.append(_one_level(room, work, region, level, at, bite, entry, out.left))
+        # found on the level before, and still there: it stands from that one's height on
+        out.left += [_channel(patch, before, room.rules.radius) for patch, _ in work.stayed]
+        before = level.z
         if curtain is not None:
             curtain.lift(work)
         ridges.take_off(work, region, level.z, above, out.pieces[-1], shown)
@@ -460,19 +464,15 @@ def _one_level(
     """The walks of one level, from where the cutter stands; ``left`` gets what is not cut."""
     work.find_entries = lambda c, r, again: _entries(c, r, level, entry, [] if again else left)
     pieces = work.run(region, at, bite, walls_first=level.kind == "climb", floor=level.floor)
-    if room.job.roughing.slotting and work.left:
+    if room.job.roughing.slotting and (work.left or work.stayed):
         work.find_entries = lambda c, r, again: _entries(c, r, level, entry, [])
         pieces += work.slots(region, pieces[-1].points[-1] if pieces else at, bite)
-    left += [
-        {
-            "kind": "channel",
-            "z": level.z,
-            **vars(patch),
-            "reason": _why(patch, room.rules.radius),
-        }
-        for patch in work.left
-    ]
+    left += [_channel(patch, level.z, room.rules.radius) for patch in work.left]
     return pieces
+
+
+def _channel(patch: Uncut, z: float, radius: float) -> dict[str, Any]:
+    return {"kind": "channel", "z": z, **vars(patch), "reason": _why(patch, radius)}
 
 
 def _why(patch: Uncut, radius: float) -> str:

@@ -40,7 +40,6 @@ HIDDEN = 2.0  # nodes inside the edge of cleared ground: where hidden ground is 
 NEEDLE = math.radians(1.0)  # as `FAINT`, for a last look at what stands free: one sample of the half circle
 LISTED = 0.05  # of the radius squared: ground left whole from this area on is worth a go with tighter bends
 SPARE = 3.0  # nodes: how far the box of ground left reaches beyond it (one of doubt, two of fillet)
-THINNED = 4  # one ring point in so many is asked whether its bite would pass the cap
 GAP = 8  # ring points between two pinched stretches that count as one
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
 
@@ -341,7 +340,9 @@ class Clearing:
         self.buffer = np.empty((20000, 2))
         self.buffer_arc = np.empty(20000)
         self.dropped: list[tuple[float, float, float]] = []
-        self.left: list[Uncut] = []
+        self.left: list[Uncut] = []  # on the level cut last
+        self.late: list[tuple[Uncut, Nodes]] = []  # of those, what the next level may take
+        self.stayed: list[tuple[Uncut, Nodes]] = []  # `late` of the level before that the last has not taken
         self.walls: _Walls | None = None  # of the level cut last
         self.pinched: list[tuple[Uncut, Nodes]] = []  # of the level cut last, with the fine nodes of each
         self.curtain: Curtain | None = None  # drawn while ridges are walked over
@@ -376,11 +377,13 @@ class Clearing:
             with self._ruled(rho=self.rules.rho_tight):
                 self._serve(level, pieces[-1].points[-1] if pieces else position, pieces, enter=False)
         self._needles(level, pieces[-1].points[-1] if pieces else position, pieces)
-        before, self.pinched = self.pinched, self._pinched(level)
-        stay = [] if walls_first else self.pinched
-        stay = stay + [(u, at) for u, at in before if (self.d2[at] > np.float32(self.rules.radius**2)).any()]
-        whole = self._uncut(level)
-        self.left = [*whole, *(u for u, _ in stay if not any(_encloses(w.box, u.box) for w in whole))]
+        self.stayed = [
+            (u, at) for u, at in self.late if (self.d2[at] > np.float32(self.rules.radius**2)).any()
+        ]
+        whole, self.pinched = self._uncut(level), self._pinched(level)
+        thin = [(u, at) for u, at in self.pinched if not any(_encloses(w.box, u.box) for w in whole)]
+        self.left = whole if walls_first else [*whole, *(u for u, _ in thin)]
+        self.late = thin if walls_first else []
         self.track += [piece.points for piece in pieces]
         if floor and self.rules.floor_radius < self.rules.radius:
             self.even(level, self.rules.evened, pieces)
@@ -457,7 +460,7 @@ class Clearing:
         cap, r = self.rules.cap, self.rules
         tight = min(r.rho, NARROW * r.radius)
         with self._ruled(cap=math.pi, margin=0.0, ease_in=1e-3 * r.step, rho=tight, rho_tight=tight):
-            before, pinched = self.d2.copy(), self.pinched
+            before, pinched, stayed = self.d2.copy(), self.pinched, self.stayed
             pieces: list[Piece] = []
             for close in (True, False):
                 self.pinched = []
@@ -476,8 +479,12 @@ class Clearing:
                 entry = None if piece.entry is None else self._entry_path(piece.entry)[0]
                 piece.arcs = lanes.sweep(self, piece.points, entry)
                 piece.slot = bool(piece.arcs.max(initial=0.0) > cap)
+
         # a film along a wall is left of a pinched place by rights: of one that was not cut, most
-        stay = [(u, at) for u, at in pinched if (self.d2[at] > np.float32(r.radius**2)).mean() > 0.5]
+        def stays(found: list[tuple[Uncut, Nodes]]) -> list[tuple[Uncut, Nodes]]:
+            return [(u, at) for u, at in found if (self.d2[at] > np.float32(r.radius**2)).mean() > 0.5]
+
+        stay, self.stayed, self.late = stays(pinched), stays(stayed), []
         self.pinched += stay
         self.left += [u for u, _ in stay if not any(_encloses(w.box, u.box) for w in self.left)]
         return pieces
@@ -545,15 +552,15 @@ class Clearing:
     def _pinched(self, level: Level) -> list[tuple[Uncut, Nodes]]:
         """Where a wall still gives up a bite that would pass the cap: the end of a narrowing gap.
 
-        Too thin for `_uncut`, but what no level takes adds up to a stair; so `run` lists what is left on a
-        primary level, and what the climb level after the one it was found on has not taken.
+        Too thin for `_uncut`, but what no level takes adds up to a stair. So `run` lists what is left on a
+        primary level, and as ``stayed`` what was found on the climb level before and not taken since.
         """
         from scipy.spatial import cKDTree
 
         f, r, walls = self.frame, self.rules, self.walls
         if walls is None or not walls.bite.any():
             return []
-        at = np.flatnonzero(walls.bite)[::THINNED]
+        at = np.flatnonzero(walls.bite)
         ahead = level.points[walls.after[at]] - level.points[at]
         ahead = r.side * ahead / np.maximum(np.hypot(*ahead.T), 1e-12)[:, None]
         p = level.points[at] + r.eps * r.side * np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
