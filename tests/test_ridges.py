@@ -79,7 +79,7 @@ def test_ridges_over_the_limit_are_walked_over():
     assert left_over(walks, at).max() == pytest.approx(ridge, abs=0.01)
     _, ground, _ = level(region)
     pieces = []
-    Ridges(space(region, -0.8), Limits(1.0, INF)).take_off(work, ground, 0.0, INF, pieces)
+    assert Ridges(space(region, -0.8), Limits(1.0, INF)).take_off(work, ground, 0.0, INF, pieces) == []
     assert pieces
     # 0.2 mm may stand over the tip: the surface lies 0.8 mm lower and the stair may be 1 mm high
     after = left_over(walks + pieces, at)
@@ -108,18 +108,24 @@ def test_no_walk_where_ridges_do_no_harm():
 
 
 @pytest.mark.compiled
-def test_ground_left_whole_is_kept_off():
-    region, _, work = field()
+def test_ground_left_whole_is_kept_off_and_the_ridge_beside_it_told():
+    region, walks, work = field()
     frame, ground, _ = level(region)
     fine = Grid(frame.x0, frame.y0, frame.hd, frame.fine[1], frame.fine[0])
     x, y = np.meshgrid(fine.x, fine.y)
     block = box(28.0, 16.0, 32.0, 24.0)  # stands on the ridge to its full height
     work.d2[shapely.contains_xy(block, x, y)] = 1.0e6
     pieces = []
-    Ridges(space(region, -0.8), Limits(1.0, INF)).take_off(work, ground, 0.0, INF, pieces)
+    told = Ridges(space(region, -0.8), Limits(1.0, INF)).take_off(work, ground, 0.0, INF, pieces)
     assert pieces
     for piece in pieces:
         assert shapely.LineString(piece.points).distance(block) >= RADIUS
+    at = inner_points(region)
+    high = at[left_over(walks + pieces, at) > 0.2 + LEAST + 0.02]
+    boxes = shapely.union_all([block, *(box(*u.box) for u in told)])  # the block itself is told by the engine
+    assert shapely.contains_xy(boxes, high[:, 0], high[:, 1]).all()
+    assert boxes.within(block.buffer(RADIUS + 1.0).envelope)
+    assert 0.0 < sum(u.area for u in told) < boxes.difference(block).area
 
 
 def test_height_between_two_passes_in_closed_form():

@@ -443,7 +443,8 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
         before = level.z
         if curtain is not None:
             curtain.lift(work)
-        ridges.take_off(work, region, level.z, above, out.pieces[-1], shown)
+        high = ridges.take_off(work, region, level.z, above, out.pieces[-1], shown)
+        out.left += [_channel(patch, level.z, room.rules.radius) for patch in high]
         out.marks.append(feeds.mark(work.d2, room.rules.radius, room.rules.corner))
         if room.keep:
             out.layers.append(swept.layer(level.z, work.d2))

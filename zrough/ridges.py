@@ -20,7 +20,7 @@ from .stairs import Limits
 
 if TYPE_CHECKING:
     from .regions import Space
-    from .rings import Clearing, Piece
+    from .rings import Clearing, Piece, Uncut
     from .rings import Level as Ground
 
 LEAST = 0.02  # mm: a ridge that is too high by less stays
@@ -52,33 +52,44 @@ class Ridges:
         above: float,
         pieces: list[Piece],
         shown: NDArray[np.bool_] | None = None,
-    ) -> None:
+    ) -> list[Uncut]:
         """Walk over what the level at ``z`` has left too high; its new walks are added to ``pieces``.
 
         ``above`` is the height of the next level of the band, mm, inf for its last. ``shown`` (coarse map):
-        where a later cutter may go.
+        where a later cutter may go. What is too high even then is returned: no walk comes by there.
         """
         if self.idle:
-            return
+            return []
         radius = self.space.radius
         kernels.lower(work.d2, z, radius, self.corner, self.left)
         if not work.stands(ground, FLAT):
-            return
+            return []
         if shown is not None:
             work.mat[~shown] = 0
-        high = np.zeros(work.mat.shape, np.uint8)
-        allowed = kernels.too_high(
-            self.left, self.tip, self.top, self.rows, self.columns, self.inset,
-            z, above, self.limit, LEAST, work.mat, high,
-        )  # fmt: skip
+        high, allowed = self._too_high(z, above, work.mat)
         if math.isinf(allowed):
-            return
-        from scipy.ndimage import binary_dilation
+            return []
+        from scipy.ndimage import binary_dilation, distance_transform_edt
 
         wide = np.ones((2 * MARGIN + 1, 2 * MARGIN + 1), bool)
         zone = np.asarray(binary_dilation(high > 0, structure=wide))
         work.even(ground, max(FLAT, allowed - z), pieces, zone)
         kernels.lower(work.d2, z, radius, self.corner, self.left)
+        high, allowed = self._too_high(z, above, high)
+        if math.isinf(allowed):
+            return []
+        # the flank of a round tip would have reached farther than where it makes a floor
+        near = distance_transform_edt(high == 0) * work.frame.hb <= radius
+        return work.patches(ground, self._too_high(z, above, near.astype(np.uint8))[0] > 0)
+
+    def _too_high(self, z: float, above: float, where: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:
+        """Coarse nodes, of those given, that the level has to make lower, and the least height allowed."""
+        high = np.zeros(where.shape, np.uint8)
+        allowed = kernels.too_high(
+            self.left, self.tip, self.top, self.rows, self.columns, self.inset,
+            z, above, self.limit, LEAST, where, high,
+        )  # fmt: skip
+        return high, float(allowed)
 
 
 def _underside(

@@ -590,6 +590,24 @@ class Clearing:
                 found.append((Uncut(float(x), float(y), width, area, tuple(map(float, box))), (i, j)))
         return found
 
+    def patches(self, level: Level, nodes: NDArray[np.bool_]) -> list[Uncut]:
+        """Connected patches of coarse nodes, as ground left uncut."""
+        from scipy.ndimage import find_objects, label
+
+        f, r = self.frame, self.rules
+        number, _ = label(nodes, structure=np.ones((3, 3)))
+        found = []
+        for n, box in enumerate(find_objects(number), start=1):
+            i, j = np.nonzero(number[box] == n)
+            i, j = i + box[0].start, j + box[1].start
+            m = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
+            at = np.array([f.x0 + f.hb * j[m], f.y0 + f.hb * i[m]])
+            room = level.sd[self._window(at, r.radius, f.h, level.sd.shape)]
+            width = 2.0 * (max(0.0, float(room.max())) + r.radius)
+            box_ = self._box(np.zeros(nodes.shape, np.int32), [], i, j)
+            found.append(Uncut(float(at[0]), float(at[1]), width, len(i) * f.hb**2, box_))
+        return found
+
     def _standing(self, level: Level) -> tuple[NDArray[np.int32], list[tuple[slice, slice]]]:
         """Patches of all that stands within reach: their numbers on the coarse nodes, and their boxes."""
         from scipy.ndimage import distance_transform_edt, find_objects, label
