@@ -16,6 +16,7 @@ import naive_contact
 import numpy as np
 import parts
 import pytest
+import shapely
 import trimesh
 from test_stairs import NEAR, A, job, rises
 
@@ -258,6 +259,38 @@ def test_what_is_left_under_a_plane_of_tips(slope, corner):
     lower = (slope * d - under).max()
     inner = slope * (0.8 * j - 0.6 * i)[n:-n, n:-n]
     np.testing.assert_allclose(left, inner - lower, atol=slope * cell**2 / radius + 1e-9)
+
+
+def low_pocket(depth=1.4, wide=11.0, long=30.0):
+    """A block with a shallow pocket of upright walls, turned, and what a round cutter takes of it in plan.
+
+    The walls are lower than the map needs to know them as upright.
+    """
+    rectangle = shapely.affinity.rotate(shapely.geometry.box(-long / 2, -wide / 2, long / 2, wide / 2), 35.0)
+    hole = trimesh.creation.extrude_polygon(rectangle, 5.0)
+    hole.apply_translation([0.0, 0.0, -depth])
+    block = trimesh.creation.box(bounds=[(-21.0, -21.0, -9.0), (21.0, 21.0, 0.0)])
+    mesh = trimesh.boolean.difference([block, hole], engine="manifold")
+    return mesh.triangles, rectangle.buffer(-4.9, quad_segs=256).buffer(4.9, quad_segs=256)
+
+
+def reach_of(pieces, lowest, cell=0.25):
+    grid = Grid.covering((-20.0, -20.0), (20.0, 20.0), cell, cell)
+    run = SimpleNamespace(grid=grid, step=1)
+    return checkreach.after_each(run, bin_part(pieces), [(cutter(4.9), lowest)], 0.0, 0.0)[-1]
+
+
+@pytest.mark.compiled
+def test_the_reach_in_corners_of_low_upright_walls():
+    """A square-ended cutter takes all or nothing: two walls that meet are no slope between their nodes."""
+    pieces, opened = low_pocket()
+    reach = reach_of(pieces, -1.4)
+    x, y = np.meshgrid(reach.grid.x, reach.grid.y)
+    down = reach.lowest < -0.7
+    np.testing.assert_allclose(reach.lowest, np.where(down, -1.4, 0.0), atol=1e-5)
+    clear = ~shapely.contains_xy(opened.boundary.buffer(reach.grid.cell), x, y)
+    np.testing.assert_array_equal(down[clear], shapely.contains_xy(opened, x, y)[clear])
+    assert not (down & ~shapely.contains_xy(opened.buffer(0.01), x, y)).any()
 
 
 def test_ground_that_the_job_keeps_the_cutter_out_of_is_no_stair():

@@ -25,6 +25,7 @@ from zrough.replay import Bins, Body, Floats, Replay
 
 UPRIGHT = 6.0  # rise over run (80.5 degrees) above which a hair to the side decides how high a wall stands
 CUSPS = 0.15  # of the radius
+WALL = 4.0  # rise over run (76 degrees) between nodes above which a step may be one of two walls
 ALONE = 2.5  # times the rise on either side: a rise between two nodes that is a jump, no slope
 
 
@@ -103,14 +104,25 @@ def after_each(
     return out
 
 
-def jumps(heights: Floats, axis: int) -> NDArray[np.bool_]:
-    """Whether each step between neighbours along ``axis`` is a jump: steep, and alone in being so."""
-    step = np.abs(np.diff(heights, axis=axis))
-    padded = np.pad(step, [(1, 1) if k == axis else (0, 0) for k in (0, 1)])
-    count = step.shape[axis]
-    before = padded.take(np.arange(count), axis=axis)
-    after = padded.take(np.arange(2, count + 2), axis=axis)
-    return np.asarray(step > ALONE * np.maximum(before, after), dtype=np.bool_)
+def jumps(heights: Floats, axis: int, wall: float = math.inf) -> NDArray[np.bool_]:
+    """Whether each step between neighbours along ``axis`` is a jump: steep, and alone in being so.
+
+    Of steps higher than ``wall`` mm, neither one the other way nor one higher by far makes a slope of it:
+    upright walls may stand a node apart, and at the bottom of a corner two face each other.
+    """
+    rise = np.diff(heights, axis=axis)
+    padded = np.pad(rise, [(1, 1) if k == axis else (0, 0) for k in (0, 1)])
+    count = rise.shape[axis]
+    before, after = (padded.take(np.arange(count) + k, axis=axis) for k in (0, 2))
+    step = np.abs(rise)
+    found = np.asarray(step > ALONE * np.maximum(np.abs(before), np.abs(after)), dtype=np.bool_)
+    high = np.nonzero(step > wall)
+    apart = np.ones(len(high[0]), np.bool_)
+    for other in (before[high], after[high]):
+        turns, size = other * rise[high] <= 0.0, np.abs(other)
+        apart &= turns | (step[high] > ALONE * size) | (size > ALONE * step[high])
+    found[high] |= apart
+    return found
 
 
 def _tips(grid: Grid, n: int, part: Bins, radius: float, corner: float) -> Floats:
@@ -172,7 +184,7 @@ def left_by(tips: Floats, n: int, cell: float, radius: float, corner: float) -> 
     nodes = np.argwhere(inside) - half
     rises = _rises(distance[inside], radius, corner)
     rim, shares = _crossings(cell, radius)
-    ways = [end for axis in (1, 0) for end in _ways(tips, axis)]
+    ways = [end for axis in (1, 0) for end in _ways(tips, axis, WALL * cell)]
     out = np.full((tips.shape[0] - 2 * n, tips.shape[1] - 2 * n), np.inf)
     by_rows(
         len(out),
@@ -209,17 +221,18 @@ def _crossings(cell: float, radius: float) -> tuple[NDArray[np.int64], Floats]:
     return np.concatenate(rim).astype(np.int64), np.concatenate(shares)
 
 
-def _ways(tips: Floats, axis: int) -> tuple[Floats, Floats]:
+def _ways(tips: Floats, axis: int, wall: float = math.inf) -> tuple[Floats, Floats]:
     """Heights at both ends of the way from each node to the next along ``axis``.
 
-    Across a jump, where an upright wall lets the tip down between two nodes, both are the higher.
+    Across a jump (see `jumps` for ``wall``), where an upright wall lets the tip down between two nodes, both
+    are the higher.
     """
     a, b = tips.copy(), tips.copy()
     ahead, behind = [slice(None)] * 2, [slice(None)] * 2
     ahead[axis], behind[axis] = slice(1, None), slice(None, -1)
     b[tuple(behind)] = tips[tuple(ahead)]
     higher = np.maximum(a, b)[tuple(behind)]
-    jump = jumps(tips, axis)
+    jump = jumps(tips, axis, wall)
     a[tuple(behind)] = np.where(jump, higher, a[tuple(behind)])
     b[tuple(behind)] = np.where(jump, higher, b[tuple(behind)])
     return a, b
