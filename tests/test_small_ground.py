@@ -139,6 +139,7 @@ def corners_left(region, pieces):
     return [rest.intersection(p.buffer(1.5 * RADIUS)) for p in corners]
 
 
+@pytest.mark.compiled
 @pytest.mark.parametrize("turn", [0, 15, 31])
 def test_what_stays_in_every_corner_is_listed(turn):
     """In a square corner 90 degrees of the cutter meet the last bite; with a cap of 50 it stays, in all four.
@@ -153,6 +154,7 @@ def test_what_stays_in_every_corner_is_listed(turn):
         assert rest.difference(listed).area < 0.1 * rest.area
 
 
+@pytest.mark.compiled
 def test_what_a_climb_level_leaves_is_told_when_the_next_has_not_taken_it():
     """Apart from what that one leaves by itself: it stands from the level on that left it."""
     region = Region(SQUARE, None, RADIUS, 50.0)

@@ -293,6 +293,7 @@ def test_the_reach_in_corners_of_low_upright_walls():
     assert not (down & ~shapely.contains_xy(opened.buffer(0.01), x, y)).any()
 
 
+@pytest.mark.compiled
 def test_ground_that_the_job_keeps_the_cutter_out_of_is_no_stair():
     """A plate under 6 mm of stock, of which the job's outlines give half."""
     plate = trimesh.creation.box(bounds=[(-30.0, -20.0, -16.0), (30.0, 20.0, -6.0)])
@@ -315,6 +316,7 @@ def test_ground_that_the_job_keeps_the_cutter_out_of_is_no_stair():
     )
 
 
+@pytest.mark.compiled
 def test_an_opening_that_the_job_has_covered_is_no_stair():
     """Over a 7 mm hole a ball-nose would dip by 5 - sqrt(25 - 3.5^2) mm, but the hole counts as filled.
 
