@@ -31,6 +31,7 @@ LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to t
 SPENT = 0.25  # of the radius: beside a start that has been tried none other is
 WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
 # how far off a wall a walk along it may start, radii
+BESIDE = 0.5  # of the radius: a start farther from its wall may never come to it
 OFF_WALL = np.array([0.01, 0.03, 0.06, 0.1, 0.15, 0.25, 0.4, 0.6, 0.9])
 NARROW = 0.01  # of the radius: the smallest path radius between walls that leave no room for more
 CHANNEL = 0.5  # of the radius squared: as much ground left by walks without a cap gets a lane of its own
@@ -1275,13 +1276,15 @@ class Clearing:
             self.d2, level.sd, f.x0, f.y0, f.hd, f.h, r.radius, r.floor_radius, r.eps, r.side,
             level.points[a:b], at - a, back, OFF_WALL, out,
         )  # fmt: skip
-        if found:
-            return out[:2], out[2:]
-        spot = self._on_trail(level.points[at]) if r.floor_radius < EVENED * r.radius else None
-        if spot is None:
-            return None
-        ahead = level.points[a + (at - a + 2 * r.side) % (b - a)] - level.points[at]
-        return spot, ahead / max(float(np.hypot(*ahead)), 1e-12)
+        wall = level.points[at]
+        away = float(np.hypot(*(out[:2] - wall))) if found else math.inf
+        if r.floor_radius < EVENED * r.radius and away > BESIDE * r.radius:
+            # ridges keep a round tip off the wall; its own trail may pass nearer
+            spot = self._on_trail(wall)
+            if spot is not None and float(np.hypot(*(spot - wall))) < away:
+                ahead = level.points[a + (at - a + 2 * r.side) % (b - a)] - wall
+                return spot, ahead / max(float(np.hypot(*ahead)), 1e-12)
+        return (out[:2], out[2:]) if found else None
 
     def _sd(self, level: Level, p: Points) -> float:
         f = self.frame
