@@ -15,7 +15,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from . import lanes
+from . import crescents, lanes
 from .kernels import march as k
 
 Points = NDArray[np.float64]
@@ -372,11 +372,20 @@ class Clearing:
         """
         self.tau = tau
         pieces = self.pieces = []
+        narrow = None if walls_first or self.rules.cap >= math.pi else crescents.Narrow.of(self, level)
+        if narrow is not None:
+            self._serve(narrow.without, position, pieces, again=True)
+            self._start(level)
+            crescents.cut(self, level, narrow.boxes, pieces)
+            position = pieces[-1].points[-1] if pieces else position
         self._serve(level, position, pieces, walls_first)
         if self.left and self.rules.rho_tight < self.rules.rho:
             # into dead ends and close channels, as far as bends there is room for let it come
             with self._ruled(rho=self.rules.rho_tight):
                 self._serve(level, pieces[-1].points[-1] if pieces else position, pieces, enter=False)
+        boxes = [u.box for u in self.left] if self.rules.cap < math.pi else []
+        if crescents.cut(self, level, boxes, pieces):
+            self._serve(level, pieces[-1].points[-1] if pieces else position, pieces, enter=False)
         self._needles(level, pieces[-1].points[-1] if pieces else position, pieces)
         self.stayed = [
             (u, at) for u, at in self.late if (self.d2[at] > np.float32(self.rules.radius**2)).any()
@@ -397,12 +406,16 @@ class Clearing:
         pieces: list[Piece],
         walls_first: bool = False,
         enter: bool = True,
+        again: bool = False,
     ) -> None:
-        """Add walks to ``pieces`` until nothing more can start; ``left`` is what remains."""
+        """Add walks to ``pieces`` until nothing more can start; ``left`` is what remains.
+
+        ``again``: ground without a way in is not told, another time it is.
+        """
         left = self._start(level)
         waiting = list(level.entries) if enter else []
         if left and enter and self.find_entries is not None:
-            waiting += self.find_entries(self, level, False)
+            waiting += self.find_entries(self, level, again)
         walls = self.walls = _Walls.of(self, level)
         if walls_first or not left:
             position = self._trace(level, walls, position, pieces)

@@ -937,6 +937,34 @@ def arc_at(d2, x0, y0, hd, radius, x, y, hx, hy, circle):
 
 
 @_kernel
+def follow(d2, x0, y0, hd, radius, hole, limit, circle, pts, out_arc):
+    """Sweep a walk that is given, ``pts (n, 2)``, and take down the arc of each step, rad; 0 at its start.
+
+    Stops before the first step whose arc passes ``limit``; the number of points swept is returned. The start
+    is swept whole, then only what lies further than ``hole`` from the centre.
+    """
+    reach = radius + 3.0 * hd
+    ramp = _ramp(hd, reach)
+    zero = np.float32(0.0 * hd)
+    x, y = pts[0, 0], pts[0, 1]
+    _stamp(d2, x0, y0, hd, reach, 0.0, x, y, x, y, ramp, zero)
+    out_arc[0] = 0.0
+    for k in range(1, pts.shape[0]):
+        ux, uy = pts[k, 0] - x, pts[k, 1] - y
+        length = math.sqrt(ux * ux + uy * uy)
+        out_arc[k] = 0.0
+        if length == 0.0:
+            continue
+        arc = _arc(d2, x0, y0, hd, radius, radius, pts[k, 0], pts[k, 1], ux / length, uy / length, circle)
+        out_arc[k] = arc
+        if arc > limit:
+            return k
+        _stamp(d2, x0, y0, hd, reach, hole, x, y, pts[k, 0], pts[k, 1], ramp, zero)
+        x, y = pts[k, 0], pts[k, 1]
+    return pts.shape[0]
+
+
+@_kernel
 def way_arc(d2, x0, y0, hd, radius, step, circle, way):
     """Largest arc in material along a polyline ``way (n, 2)``, rad, half a node too large; takes nothing."""
     worst = 0.0
