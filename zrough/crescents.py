@@ -1,8 +1,8 @@
 """Narrow channels: arcs from wall to wall, each as far beyond the last along the middle as the cap lets it.
 
-A walk that always takes as much as the cap allows leans further with each pass between close walls, until what
-is left at the far wall is out of reach. The front half of the largest circle that the centre has room for,
-moved on along the middle, clears a channel from end to end, whatever the walks before it left.
+A walk that always takes as much as the cap allows leans further with each pass between close walls, until
+what is left at the far wall is out of reach. The front half of the largest circle that the centre has room
+for, moved on along the middle, clears a channel from end to end, whatever the walks before it left.
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ BEHIND = 0.8  # of the radius: how far before the first material a line begins, 
 FITS = 4  # tries to fit an arc between walls that close
 EDGE = 1.5  # nodes the centre keeps off channels that come later
 COARSE = 6  # steps after which the coarse maps are brought up to date
+CLOSING = 0.95  # times the last arc's radius: a smaller one at a channel's end goes into a corner of it
 LEAST = 0.01  # of the arc's radius: a smaller advance leads nowhere
 MOST = 50  # channels of one level
 ROUNDS = 4  # of centring a line
@@ -111,7 +112,7 @@ class Narrow:
 
 
 def _channels(work: Clearing, level: Level) -> NDArray[np.int32] | None:
-    """Numbers of the channels with less than `FIRST` half room that are longer than the radius, 0 elsewhere."""
+    """Numbers of channels with less than `FIRST` half room, longer than the radius; 0 elsewhere."""
     from scipy.ndimage import label
 
     f, r = work.frame, work.rules
@@ -215,32 +216,33 @@ def _beside(work: Clearing, chain: Points, rows: slice, cols: slice) -> Mask:
 
 @dataclass
 class _Lane:
-    """Middle of a channel: ``points`` (n, 2), lengths ``along`` it, units ``ahead`` (n, 2), ``half`` room."""
+    """Middle of a channel: ``points`` (n, 2), lengths ``along`` it, units ``ahead`` (n, 2), ``half`` room.
+
+    From ``tail`` on walls that close at once are the channel's end.
+    """
 
     points: Points
     along: Floats
     ahead: Points
     half: Floats
+    tail: float
 
     @classmethod
     def along_chain(cls, work: Clearing, level: Level, chain: Points) -> _Lane | None:
-        """Even out a chain of nodes and bring it half way between the walls."""
-        line = _spaced(chain, work.frame.h)
+        """Even out a chain of nodes, bring it half way between the walls, and go on straight at its end."""
+        h, radius = work.frame.h, work.rules.radius
+        line = _spaced(chain, h)
         if line is None:
             return None
-        wide = WIDEST * work.rules.radius
-        for _ in range(ROUNDS):
-            line = _evened(line)
-            ahead = _headings(line)
-            left, right = (_room(work, level, line, side * ahead, wide) for side in (1.0, -1.0))
-            line = line + 0.5 * (left - right)[:, None] * np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
-        line = _spaced(_evened(line, 4), work.frame.h)
-        if line is None:
+        line = _centred(work, level, line)
+        left, right, _ = _rooms(work, level, line)
+        longer = _spaced(_straight_on(line, np.minimum(left, right), 0.5 * radius), h)
+        if longer is None:
             return None
-        ahead = _headings(line)
-        left, right = (_room(work, level, line, side * ahead, wide) for side in (1.0, -1.0))
+        line = _centred(work, level, longer)
+        left, right, ahead = _rooms(work, level, line)
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
-        return cls(line, along, ahead, np.minimum(left, right))
+        return cls(line, along, ahead, np.minimum(left, right), float(along[-1]) - radius)
 
     def at(self, u: float) -> tuple[Points, Points, float]:
         """Place, unit vector ahead and half room at length ``u``."""
@@ -268,9 +270,45 @@ def _evened(line: Points, rounds: int = 12) -> Points:
     return out
 
 
+def _centred(work: Clearing, level: Level, line: Points) -> Points:
+    """A line brought half way between the walls."""
+    for _ in range(ROUNDS):
+        line = _evened(line)
+        left, right, ahead = _rooms(work, level, line)
+        line = line + 0.5 * (left - right)[:, None] * _normals(ahead)
+    return _evened(line, 4)
+
+
 def _headings(line: Points) -> Points:
     ahead = np.gradient(line, axis=0)
     return np.asarray(ahead / np.maximum(np.hypot(*ahead.T), 1e-12)[:, None])
+
+
+def _normals(ahead: Points) -> Points:
+    return np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
+
+
+def _straight_on(line: Points, half: Floats, over: float) -> Points:
+    """A line without its end, which may turn into a corner, and straight on from there past its length.
+
+    ``half`` room from either wall; the way is that of the last ``over`` mm.
+    """
+    left = np.cumsum(np.hypot(*np.diff(line, axis=0).T)[::-1])[::-1]
+    room = float(half[max(0, int(np.argmin(np.abs(left - over))))])
+    keep = int(np.count_nonzero(left > 2.0 * room))
+    from_ = int(np.count_nonzero(left > 2.0 * room + over))
+    if keep - from_ < 2:
+        return line
+    ahead = line[keep - 1] - line[from_]
+    ahead /= max(float(np.hypot(*ahead)), 1e-12)
+    end = line[keep - 1] + (float(left[keep - 1]) + room) * ahead
+    return np.concatenate([line[:keep], end[None, :]])
+
+
+def _rooms(work: Clearing, level: Level, line: Points) -> tuple[Floats, Floats, Points]:
+    """Room on the left and on the right of a line's points, mm, and unit vectors ahead."""
+    ahead, wide = _headings(line), WIDEST * work.rules.radius
+    return _room(work, level, line, ahead, wide), _room(work, level, line, -ahead, wide), ahead
 
 
 def _room(work: Clearing, level: Level, line: Points, ahead: Points, most: float) -> Floats:
@@ -278,7 +316,7 @@ def _room(work: Clearing, level: Level, line: Points, ahead: Points, most: float
     from scipy.ndimage import map_coordinates
 
     f, eps = work.frame, work.rules.eps
-    normal = np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
+    normal = _normals(ahead)
 
     def inside(off: Floats) -> Mask:
         at = (line[:, None, :] + off[:, :, None] * normal[:, None, :] - (f.x0, f.y0)) / f.h
@@ -303,22 +341,24 @@ def _room(work: Clearing, level: Level, line: Points, ahead: Points, most: float
 def _clear(work: Clearing, level: Level, lane: _Lane, pieces: list[Piece]) -> None:
     """Arcs along a channel, each as far beyond the last as the cap allows, until its end or none fits."""
     r = work.rules
-    u, total, step = 0.0, float(lane.along[-1]), 0.0
+    limit = r.cap - r.margin
+    u, total, step, last = 0.0, float(lane.along[-1]), 0.0, 0.0
     while u < total:
         to = min(total, u + step)
         walk = _arc(work, level, lane, to)
-        if walk is None:
+        loop = walk[1] if walk is not None else 0.0
+        step = step or (advance(r.radius, loop, limit) if walk is not None else 0.0)
+        if step < LEAST * max(loop, last):
             return
-        line, loop = walk
-        step = step or advance(r.radius, loop, r.cap - r.margin)
-        if step < LEAST * loop:
-            return
-        worst = _cut(work, level, line, pieces)
-        if worst > r.cap - r.margin:
+        if walk is None or (to > lane.tail and loop < CLOSING * last):
+            step *= 0.5
+            continue
+        worst = _cut(work, level, walk[0], pieces)
+        if worst > limit:
             step *= LESS
             continue
-        u = to
-        step = min(step * min(BOLD, (WANTED * (r.cap - r.margin) / max(worst, 1e-6)) ** 2), loop)
+        u, last = to, loop
+        step = min(step * min(BOLD, (WANTED * limit / max(worst, 1e-6)) ** 2), loop)
 
 
 def _arc(work: Clearing, level: Level, lane: _Lane, u: float) -> tuple[Points, float] | None:
