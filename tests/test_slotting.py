@@ -17,6 +17,7 @@ from zrough.toolpath import Kind
 pytestmark = pytest.mark.compiled
 
 DIAMETER, WALL, FLOOR, CAP = 10.0, 0.2, 0.1, 60.0
+BEND = 0.4  # mm: the channels leave the centre 0.3 mm on either side, so that no arc of this radius fits in
 # x from and to, y from and to, depth; the first is open at both ends
 CHANNELS = ((-1.0, 61.0, 10.0, 21.0, 14.0), (10.0, 50.0, 30.0, 40.8, 6.0))
 
@@ -41,7 +42,8 @@ def plans():
             "material": {"name": "tool steel, pre-hardened"},
             "machine": {"max_spindle_rpm": 15000.0, "max_feed": 8000.0},
             "roughing": {"level_depth": 14.0, "stair_height": 0.0, "wall_allowance": WALL,
-                         "floor_allowance": FLOOR, "engagement_deg": CAP, "slotting": slotting},
+                         "floor_allowance": FLOOR, "engagement_deg": CAP, "slotting": slotting,
+                         "min_path_radius": BEND},
             "cover": {"automatic": False},
         }, mesh=(np.asarray(mesh.vertices), np.asarray(mesh.faces)))  # fmt: skip
         found[slotting] = plan(job)
