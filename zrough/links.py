@@ -200,9 +200,7 @@ class Linker:
         assert way is not None
         w = self.ways
         feed = self._way_feed(piece, level)
-        z = level.z + w.lift
-        if at[2] > z:
-            z = at[2]
+        z = max(level.z, float(at[2])) + w.lift
         if at[2] < level.z - 1e-9:
             self.track.line(at[0], at[1], z, Kind.LIFT, w.link_feed, index)
         pts = _spread(way, SLOPE * w.lift)

@@ -31,6 +31,7 @@ from . import (
     threads,
 )
 from . import part as parts
+from .byplace import Places
 from .cutting import CuttingData
 from .entries import EntryRules, Left, ways_in
 from .errors import PlanError
@@ -324,6 +325,7 @@ class _Cleared:
     """What the clearing engine made of a band: by level its pieces and what is swept afterwards.
 
     A level without a mark is left out. ``left`` : places not cut. ``layers`` : kept for a later cutter.
+    ``climbing`` : walks of the climb levels by place, with the index of their level; None = height by height.
     """
 
     band: Band
@@ -331,6 +333,13 @@ class _Cleared:
     marks: list[feeds.Mark | None] = field(default_factory=list)
     left: list[dict[str, Any]] = field(default_factory=list)
     layers: list[Layer] = field(default_factory=list)
+    climbing: list[tuple[int, Piece]] | None = None
+
+    @property
+    def walks(self) -> list[tuple[int, Piece]]:
+        """All walks in cutting order, each with the index of its level."""
+        count = 1 if self.climbing is not None else len(self.pieces)
+        return [(k, p) for k in range(count) for p in self.pieces[k]] + (self.climbing or [])
 
 
 def _clear(
@@ -401,6 +410,14 @@ class _Room:
     keep: bool
     kept_off: dict[float, NDArray[np.float32]] = field(default_factory=dict)
 
+    def region(self, z: float) -> Region:
+        """Where the centre may be at a height."""
+        found = self.space.at(z)
+        off = self.kept_off.get(z)
+        if off is not None:
+            np.minimum(found.sd, off, out=found.sd)
+        return found
+
 
 def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
     """Clear a primary level and the climb levels above it; ``step`` is called after each."""
@@ -422,6 +439,7 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
     ridges = Ridges(space, climbs.limits_of(job, space))
     swept = Swept(space.frame, space.radius, cutter.corner_radius)
     before = band.primary.z
+    places = Places(work, lambda k: room.region(band.levels[k].z)) if band.climbs and zones is None else None
     for level, above in zip(band.levels, [*(v.z for v in band.climbs), math.inf], strict=True):
         shown = None if zones is None else zones.at(level.z)
         curtain = None
@@ -431,10 +449,9 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
             curtain = Curtain.draw(work, shown)
         at = out.pieces[-1][-1].points[-1] if out.pieces and out.pieces[-1] else None
         bite = CLIMB_BITE if level.kind == "climb" else deep_bite
-        region = space.at(level.z)
+        region = room.region(level.z)
         off = room.kept_off.get(level.z)
         if off is not None:
-            np.minimum(region.sd, off, out=region.sd)
             missed = rests.listed(level.z, off, space, space.radius)
             out.left += [missed] if missed is not None else []
         out.pieces.append(_one_level(room, work, region, level, at, bite, entry, out.left))
@@ -445,10 +462,14 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
             curtain.lift(work)
         high = ridges.take_off(work, region, level.z, above, out.pieces[-1], shown)
         out.left += [_channel(patch, level.z, room.rules.radius) for patch in high]
+        if places is not None:
+            places.after(len(out.pieces) - 1, level.floor, out.pieces[-1])
         out.marks.append(feeds.mark(work.d2, room.rules.radius, room.rules.corner))
         if room.keep:
             out.layers.append(swept.layer(level.z, work.d2))
         step()
+    if places is not None:
+        out.climbing = places.order()
     return out
 
 
@@ -534,13 +555,16 @@ def _link(
     for made in cleared:
         left += made.left
         layers.append(made.layers)
-        for level, pieces, ground in zip(made.band.levels, made.pieces, made.marks, strict=True):
+        tall: dict[int, tuple[int, feeds.Tall]] = {}
+        for k, (level, ground) in enumerate(zip(made.band.levels, made.marks, strict=True)):
             if ground is None:
                 continue
-            tall = standing.cut(ground, level.z, level.top)
-            if pieces:
-                linker.place(pieces, level, len(order), tall)
+            above = standing.cut(ground, level.z, level.top)
+            if made.pieces[k]:
+                tall[k] = len(order), above
                 order.append(level)
+        for k, piece in made.walks:
+            linker.place([piece], made.band.levels[k], *tall[k])
     if not order and space.is_leftover:
         raise PlanError(
             f"nothing to cut: no more than {cutter.min_remaining:g} mm is left wherever the cutter reaches; "
