@@ -31,7 +31,7 @@ LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to t
 SPENT = 0.25  # of the radius: beside a start that has been tried none other is
 WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
 # how far off a wall a walk along it may start, radii
-BESIDE = 0.5  # of the radius: a start farther from its wall may never come to it
+BESIDE = 0.1  # of the radius: a round tip farther from its wall bends to it too late
 OFF_WALL = np.array([0.01, 0.03, 0.06, 0.1, 0.15, 0.25, 0.4, 0.6, 0.9])
 NARROW = 0.01  # of the radius: the smallest path radius between walls that leave no room for more
 CHANNEL = 0.5  # of the radius squared: as much ground left by walks without a cap gets a lane of its own
@@ -1223,11 +1223,13 @@ class Clearing:
                 walls.cut(self, level, piece.points)
 
     def _cut_wall(self, level: Level, pose: tuple[Points, Points], position: Points | None) -> Piece | None:
+        """A walk along a wall from a pose: the way (n, 2) to where it begins, and the heading there."""
         f, r, faint = self.frame, self.rules, self.faint
-        found = self._approach(level, *pose, faint)
+        found = self._approach(level, pose[0][-1], pose[1], faint)
         if found is None:
             return None
         state, air = found
+        air = np.concatenate([pose[0][:-1], air])
         lead = self._lead(air)
         way = self._route(level, position, lead[0])
         saved = self._save(state[:2])
@@ -1280,7 +1282,7 @@ class Clearing:
         return a + (at - a + np.arange(count) - count // 2) % (b - a)
 
     def _wall_pose(self, level: Level, at: int) -> tuple[Points, Points] | None:
-        """A clear start beside the wall a little before point ``at``, heading along it."""
+        """A clear start beside the wall a little before point ``at``: a way to it, and the heading there."""
         f, r = self.frame, self.rules
         a, b = self._ring_of(level, at)
         back = max(1, round(0.2 * r.radius / f.h))
@@ -1292,12 +1294,45 @@ class Clearing:
         wall = level.points[at]
         away = float(np.hypot(*(out[:2] - wall))) if found else math.inf
         if r.floor_radius < EVENED * r.radius and away > BESIDE * r.radius:
-            # ridges keep a round tip off the wall; its own trail may pass nearer
+            # ridges keep a round tip off the wall, and from far off it may not come to it in time
+            led = self._led_to_wall(level.points[a:b], at - a, back, level)
+            if led is not None:
+                return led
             spot = self._on_trail(wall)
             if spot is not None and float(np.hypot(*(spot - wall))) < away:
                 ahead = level.points[a + (at - a + 2 * r.side) % (b - a)] - wall
-                return spot, ahead / max(float(np.hypot(*ahead)), 1e-12)
-        return (out[:2], out[2:]) if found else None
+                return spot[None], ahead / max(float(np.hypot(*ahead)), 1e-12)
+        return (out[None, :2], out[2:]) if found else None
+
+    def _led_to_wall(self, ring: Points, at: int, back: int, level: Level) -> tuple[Points, Points] | None:
+        """A straight way from an earlier walk to the wall ``back`` points before point ``at`` of its ring."""
+        f, r, n = self.frame, self.rules, len(ring)
+        q = at - r.side * back
+        ahead = ring[(q + 2 * r.side) % n] - ring[(q - 2 * r.side) % n]
+        ahead = ahead / max(float(np.hypot(*ahead)), 1e-12)
+        goal = ring[q % n] + r.side * r.eps * np.array([-ahead[1], ahead[0]])
+        trail = np.concatenate([*(piece.points for piece in self.pieces), np.zeros((0, 2))])
+        away = np.hypot(*(trail - goal).T)
+        near = np.flatnonzero(away < LANDING * r.radius)
+        near = near[np.argsort(away[near], kind="stable")]
+        for p in trail[near[:: max(1, len(near) // 48)]]:
+            if not self._clear(p, f.hd):
+                continue
+            count = max(1, math.ceil(float(np.hypot(*(goal - p))) / r.step))
+            way = p + np.linspace(0.0, 1.0, count + 1)[:, None] * (goal - p)
+            if self._room(level, way) >= 0.0:
+                arc = k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, r.step, self.circle, way)
+                if arc <= r.cap - r.margin:
+                    return way, ahead
+        return None
+
+    def _room(self, level: Level, way: Points) -> float:
+        """Least distance of points (n, 2) from what bounds the centre, mm."""
+        from scipy.ndimage import map_coordinates
+
+        f = self.frame
+        at = ((way[:, ::-1] - (f.y0, f.x0)) / f.h).T
+        return float(map_coordinates(level.sd, at, order=1, mode="nearest").min())
 
     def _sd(self, level: Level, p: Points) -> float:
         f = self.frame
