@@ -89,3 +89,26 @@ def test_a_channel_narrower_than_the_ball_keeps_no_step_above_the_limit():
     rests = math.sqrt(reach**2 - half**2) - reach + FLOOR  # the tip, upright below the edges at z = 0
     assert middle.min() >= rests - 1e-3
     assert middle.max() <= rests + stair + 0.05
+
+
+@pytest.mark.parametrize(("cap", "margin", "direction"), [(38.0, 5.0, "climb"), (50.0, 7.0, "both")])
+def test_a_wall_deeper_than_the_flutes_keeps_no_film(cap, margin, direction):
+    """Every level comes to its wall all along it: what one leaves, the shank of the next would meet."""
+    half, deep, flute = 20.0, 30.0, 12.0
+    body = trimesh.creation.box(bounds=[(-half, -half, -deep), (half, half, 0.0)])
+    edge = half + margin
+    job = Job.from_dict({
+        "units": "mm", "part": {}, "stock": {"min": [-edge, -edge, -deep], "max": [edge, edge, 0.0]},
+        "cutter": {"diameter": 2 * RADIUS, "corner_radius": RADIUS, "flutes": 4, "flute_length": flute,
+                   "overhang": 60.0},
+        "material": {"name": "P", "hardness_hb": 200.0},
+        "machine": {"max_spindle_rpm": 12000.0, "max_feed": 6000.0},
+        "roughing": {"level_depth": 9.0, "stair_height": 0.0, "engagement_deg": cap, "wall_allowance": 0.5,
+                     "floor_allowance": 0.0, "direction": direction},
+    }).with_mesh(body.vertices, body.faces)  # fmt: skip
+    check = zrough.plan(job).check
+    assert check.ok, [f.message for f in check.failures]
+    grid, heights = check.leftover.grid, check.leftover.heights
+    x, y = np.meshgrid(grid.x, grid.y)
+    away = np.maximum(np.abs(x), np.abs(y)) - half - 0.5
+    assert not (heights > -1.0)[away > 0.05].any()

@@ -9,6 +9,7 @@ import sys
 import numpy as np
 import parts
 import pytest
+import trimesh
 
 import zrough
 from zrough.errors import PlanError, StockError
@@ -127,6 +128,24 @@ def test_conventional_turns_the_other_way_round():
         return np.sign(turned.sum())
 
     assert turning("climb") == -turning("conventional") == 1
+
+
+@pytest.mark.parametrize("margin", [2.0, 4.0])
+def test_a_margin_narrower_than_the_radius_is_cut_from_beside_the_stock(margin):
+    """No centre over the stock clears the part there; beside it the cutter goes down to the part's bottom."""
+    half, deep = 15.0, 12.0
+    body = trimesh.creation.box(bounds=[(-half, -half, -deep), (half, half, 0.0)])
+    edge = half + margin
+    plan = zrough.plan(job((body.vertices, body.faces), stock={"min": [-edge, -edge, -deep],
+                                                              "max": [edge, edge, 0.0]}))  # fmt: skip
+    assert plan.check.ok, [f.message for f in plan.check.failures]
+    assert min(level.z for level in plan.levels) == pytest.approx(-deep)
+    grid, heights = plan.check.leftover.grid, plan.check.leftover.heights
+    x, y = np.meshgrid(grid.x, grid.y)
+    beyond = np.maximum(np.abs(x), np.abs(y)) - half - 0.3  # the wall allowance
+    assert (
+        heights[(beyond > 1.0 + grid.cell) & (heights > -np.inf)].max() <= -deep + 0.01
+    )  # past the corner radius
 
 
 def test_part_outside_the_stock_is_refused():

@@ -11,7 +11,7 @@ from zrough import climbs, feeds
 from zrough.grid import Grid
 from zrough.levels import Level
 from zrough.limits import Stage
-from zrough.rests import MARGIN, REASON, Above, listed
+from zrough.rests import MARGIN, REASON, Above, Bare, listed
 from zrough.rings import Frame, Piece
 
 RADIUS, PITCH, FLUTE, TOP, UPPER, DEEP = 5.0, 0.25, 15.0, 0.0, -8.0, -22.0
@@ -23,7 +23,7 @@ def space():
     n = 161
     frame = Frame(-20.0, -20.0, PITCH, n, n)
     return SimpleNamespace(
-        frame=frame, top=np.full((n, n), TOP), stock=SimpleNamespace(upper=(20.0, 20.0, TOP)),
+        frame=frame, radius=RADIUS, top=np.full((n, n), TOP), stock=SimpleNamespace(upper=(20.0, 20.0, TOP)),
         grid=Grid(-20.0, -20.0, PITCH, n, n), mask=lambda z: np.ones((n, n), bool),
     )  # fmt: skip
 
@@ -100,3 +100,25 @@ def test_gained_ground_far_from_all_walls_counts_by_its_own_height(space, rise, 
     gained[40:60, 16:18] = True  # behind the wall, within what a point there sees
     got = trimmer._tongue(gained, -10.0 + rise)
     assert (got == (channel if found else False)).all()
+
+
+@pytest.mark.parametrize(("gap", "met"), [(-0.1, True), (0.05, False)])
+def test_a_shank_is_kept_off_a_film_between_the_nodes(space, gap, met):
+    """A film thinner than a node is wide, on no list, seen on the fine map alone."""
+    f = space.frame
+    rows, cols = f.fine
+    x, y = np.meshgrid(f.x0 + f.hd * np.arange(cols), f.y0 + f.hd * np.arange(rows))
+    edge = 1.0 + f.hd  # on the fine map only: every second of its rows is the map's
+    upper = np.maximum(np.abs(y), RADIUS + 0.5) ** 2
+    upper = np.where((np.abs(y - edge) < 0.1 * f.hd) & (np.abs(x) < 2.0), upper, 0.0).astype(np.float32)
+    deep = ((edge + gap + RADIUS - y) ** 2).astype(np.float32)  # a walk along y = edge + gap + radius
+    above = Above(space, (Stage(RADIUS, FLUTE),))
+    above.add([Level(UPPER, TOP, "primary", "", 0)], [None], [], Bare.of(upper, upper, RADIUS))
+    levels = [Level(DEEP, UPPER, "primary", "", 0)]
+    off = above.kept_off(levels, [[walk(edge + gap + RADIUS)]], Bare.of(deep, deep, RADIUS))
+    assert bool(off) == met
+    if met:
+        i, j = round((edge - f.y0) / f.h), round(-f.x0 / f.h)
+        assert off[DEEP][i, j] == pytest.approx(-RADIUS - MARGIN * f.h, abs=f.h)
+    shallow = [Level(TOP - FLUTE + 0.5, UPPER, "primary", "", 0)]
+    assert not above.kept_off(shallow, [[walk(edge + gap + RADIUS)]], Bare.of(deep, deep, RADIUS))

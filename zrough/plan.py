@@ -55,6 +55,7 @@ log = logging.getLogger(__name__)
 
 CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
 SHANK_GAP = 0.01  # mm
+REPEATS = 3  # times a band is cleared anew, farther off what the shank would touch
 FILM = 0.05  # mm: a bite on a wall no deeper, and shorter than the radius, is a trace of the path, no stair
 WIDE = 4.0  # radii: where there is more room than this it is not for want of room that something is left
 RIDGE_SPARE = 0.05  # mm a link passes over the ridges that a rounded tip leaves
@@ -221,12 +222,12 @@ def _bands(
     """Levels from the stock's top to the lowest place the cutter reaches."""
     top = float(stock.upper[2])
     reach = np.isfinite(space.top) & (space.cl < top - space.floor)
-    if not reach.any():
+    lowest = min(float(space.cl[reach].min(initial=math.inf)), _beside_stock(space)) + space.floor
+    if lowest >= top - levels.SAME:
         raise PlanError(
             f"no room for the cutter below the stock's top z = {top:g}: diameter {2 * space.radius:g} mm "
             "enters no opening; use a smaller cutter or more stock"
         )
-    lowest = float(space.cl[reach].min()) + space.floor
     floor = max(lowest, float(part.lower[2]), float(stock.lower[2]))
     level_ground = flats.find(part, tilt_deg=job.roughing.flat_tilt_deg)
     heights = [z + space.floor for z in flats.heights(level_ground)]
@@ -248,6 +249,24 @@ def _bands(
     )  # fmt: skip
     climbs.trim(space, bands, allowed, drops)
     return bands
+
+
+def _beside_stock(space: Space) -> float:
+    """Lowest that the cutter comes down on the stock from beside it, mm, less the floor allowance; else inf.
+
+    A margin narrower than the radius is cut from outside alone.
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    there = np.isfinite(space.top)
+    if there.all() or not there.any():
+        return math.inf
+    away = distance_transform_edt(~there) * space.grid.cell
+    beside = ~there & (away < space.radius - space.grid.cell)
+    corner = space.corner - space.wall  # the cutter's own
+    over = np.maximum(away[beside] - (space.radius - corner), 0.0)
+    rounding = corner - np.sqrt(np.maximum(corner**2 - over**2, 0.0))
+    return float((space.cl[beside] + rounding).min(initial=math.inf))
 
 
 def _bound(job: Job, cutter: Cutter, space: Space, bands: list[Band]) -> list[str]:
@@ -331,6 +350,7 @@ class _Cleared:
     band: Band
     pieces: list[list[Piece]] = field(default_factory=list)
     marks: list[feeds.Mark | None] = field(default_factory=list)
+    bare: rests.Bare | None = None
     left: list[dict[str, Any]] = field(default_factory=list)
     layers: list[Layer] = field(default_factory=list)
     climbing: list[tuple[int, Piece]] | None = None
@@ -376,10 +396,14 @@ def _clear(
         try:
             for k in range(len(bands)):
                 made = futures[k].result()
-                off = above.kept_off(made.band.levels, made.pieces)
-                if off:
+                off: dict[float, NDArray[np.float32]] = {}
+                for _ in range(REPEATS):
+                    more = above.kept_off(made.band.levels, made.pieces, made.bare)
+                    if not more:
+                        break
+                    off = {z: np.minimum(off[z], d) if z in off else d for z, d in more.items()}
                     made = _one_band(replace(room, kept_off=off), bands[k], lambda: None)
-                above.add(made.band.levels, made.marks, made.left)
+                above.add(made.band.levels, made.marks, made.left, made.bare)
                 yield made
             tell("links", 0, 1)
         finally:
@@ -429,7 +453,9 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
     # what the climb levels would trace is better taken at full depth once
     deep_bite = 0.98 * CLIMB_BITE if job.roughing.stair_height > 0.0 else DEEP_BITE
     rules = room.rules
-    if room.deepest > cutter.flute_length:
+    long = room.deepest > cutter.flute_length
+    deep: NDArray[np.float32] | None = None
+    if long:
         # below the flute the shank passes walls cut before: a hair off what was left there, so that it
         # does not rub
         below = space.stock.upper[2] - band.primary.z > cutter.flute_length
@@ -465,9 +491,13 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
         if places is not None:
             places.after(len(out.pieces) - 1, level.floor, out.pieces[-1])
         out.marks.append(feeds.mark(work.d2, room.rules.radius, room.rules.corner))
+        if long and level is band.primary:
+            deep = work.d2.copy() if band.climbs else work.d2
         if room.keep:
             out.layers.append(swept.layer(level.z, work.d2))
         step()
+    if deep is not None:
+        out.bare = rests.Bare.of(deep, work.d2, room.rules.radius)
     if places is not None:
         out.climbing = places.order()
     return out

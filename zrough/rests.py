@@ -39,11 +39,18 @@ class Above:
         self.pending: list[tuple[float, Mark]] = []
         self.height: Map = self.space.top.astype(np.float32)
         self.within = np.zeros(self.height.shape, bool)  # a box around ground left
+        self.never: NDArray[np.uint8] | None = None  # bits of the fine map: no band has come there
 
     def add(
-        self, levels: Iterable[Level], marks: Iterable[Mark | None], left: Iterable[dict[str, Any]]
+        self,
+        levels: Iterable[Level],
+        marks: Iterable[Mark | None],
+        left: Iterable[dict[str, Any]],
+        bare: Bare | None = None,
     ) -> None:
         """Take in a band that has been cut."""
+        if bare is not None:
+            self.never = bare.never if self.never is None else self.never & bare.never
         self.pending += [(v.z, m) for v, m in zip(levels, marks, strict=True) if m is not None]
         f = self.space.frame
         for box in (q["box"] for q in left if q.get("box")):
@@ -51,28 +58,48 @@ class Above:
             i0, i1 = (int(np.clip(round((q - f.y0) / f.h), 0, f.ny - 1)) for q in (box[1], box[3]))
             self.within[i0 : i1 + 1, j0 : j1 + 1] = True
 
-    def kept_off(self, levels: Sequence[Level], pieces: Sequence[Sequence[Piece]]) -> dict[float, Map]:
-        """Signed distance, mm, by level, from where shank or holder would touch what stands in the boxes.
+    def kept_off(
+        self, levels: Sequence[Level], pieces: Sequence[Sequence[Piece]], bare: Bare | None = None
+    ) -> dict[float, Map]:
+        """Signed distance, mm, by level, from where shank or holder would touch what stands.
 
-        Empty if no walk of the band does.
+        Empty if no walk of the band does. ``bare``: what the band sweeps between the nodes of the map, too.
         """
         low = min(level.z + body.height for level in levels for body in self.bodies)
         if low >= float(self.space.stock.upper[2]):
             return {}
+        self._cut()
+        films = self._films(levels[0].z, bare)
         stand = self._standing(low)
-        if not any(
+        if not len(films[0]) and not any(
             self._touched(stand, body, level.z, walks)
             for level, walks in zip(levels, pieces, strict=True)
             for body in self.bodies
         ):
             return {}
-        return {level.z: self._bound(stand, level.z) for level in levels}
+        return {level.z: self._bound(stand, level.z, films) for level in levels}
 
-    def _standing(self, low: float) -> _Nodes:
-        """Nodes of all boxes at which more than ``low`` stands now."""
+    def _films(self, z: float, bare: Bare | None) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Nodes (i, j) beside films that no band has swept and the shank of this one would touch.
+
+        They may be thinner than a node is wide, and stand as high as the stock.
+        """
+        none = np.zeros(0, np.int64)
+        height = min((b.height for b in self.bodies if b.radius <= self.space.radius), default=np.inf)
+        if bare is None or self.never is None:
+            return none, none
+        i, j = np.nonzero(np.unpackbits(self.never & bare.deep, axis=1, count=self.space.frame.fine[1]))
+        i, j = i // 2, j // 2
+        high = self.space.top[i, j] > z + height + FILM
+        return i[high], j[high]
+
+    def _cut(self) -> None:
         for z, mark in self.pending:
             np.minimum(self.height, np.float32(z) + mark.rise.astype(np.float32), out=self.height)
         self.pending.clear()
+
+    def _standing(self, low: float) -> _Nodes:
+        """Nodes of all boxes at which more than ``low`` stands now."""
         i, j = np.nonzero(self.within & (self.height > low + FILM))
         return _Nodes(i, j, self.height[i, j])
 
@@ -89,7 +116,7 @@ class Above:
         points = points[_close_by(xy, points, reach)]
         return bool(np.isfinite(cKDTree(xy).query(points, distance_upper_bound=reach)[0]).any())
 
-    def _bound(self, stand: _Nodes, z: float) -> Map:
+    def _bound(self, stand: _Nodes, z: float, films: tuple[NDArray[np.int64], NDArray[np.int64]]) -> Map:
         from scipy.ndimage import distance_transform_edt
 
         f = self.space.frame
@@ -98,10 +125,26 @@ class Above:
             free = np.ones(bound.shape, bool)
             tall = stand.height > z + body.height + FILM
             free[stand.i[tall], stand.j[tall]] = False
+            if body.radius <= self.space.radius:
+                free[films] = False
             if not free.all():
                 away = distance_transform_edt(free) * f.h - (body.radius + MARGIN * f.h)
                 np.minimum(bound, away.astype(np.float32), out=bound)
         return bound
+
+
+@dataclass(frozen=True)
+class Bare:
+    """What a band sweeps, as bits on the fine map: its primary level does, and no level of it does."""
+
+    deep: NDArray[np.uint8]
+    never: NDArray[np.uint8]
+
+    @classmethod
+    def of(cls, primary: Map, last: Map, radius: float) -> Bare:
+        """From squared distances, mm2, to the nearest centre: after the primary level, and after the last."""
+        deep, never = primary <= np.float32((radius - TOUCH) ** 2), last > np.float32(radius**2)
+        return cls(np.packbits(deep, axis=1), np.packbits(never, axis=1))
 
 
 @dataclass(frozen=True)

@@ -705,7 +705,11 @@ class Clearing:
                 curtain.lift(self)
                 self.curtain = None
 
+        before = len(pieces)
         self._slimmer(height, walk)
+        f, r = self.frame, self.rules
+        for piece in pieces[before:]:  # the cutter is wider than what was looked at
+            k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, piece.points)
 
     def _off_whole(self, level: Level) -> NDArray[np.float32]:
         """Signed distance of the level, less what stands too near to ground in reach that was left whole."""
