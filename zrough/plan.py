@@ -492,12 +492,12 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
             places.after(len(out.pieces) - 1, level.floor, out.pieces[-1])
         out.marks.append(feeds.mark(work.d2, room.rules.radius, room.rules.corner))
         if long and level is band.primary:
-            deep = work.d2.copy() if band.climbs else work.d2
+            deep = work.swept()
         if room.keep:
             out.layers.append(swept.layer(level.z, work.d2))
         step()
     if deep is not None:
-        out.bare = rests.Bare.of(deep, work.d2, room.rules.radius)
+        out.bare = rests.Bare.of(deep, work.swept() if band.climbs else deep, room.rules.radius)
     if places is not None:
         out.climbing = places.order()
     return out

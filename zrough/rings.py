@@ -42,6 +42,9 @@ NEEDLE = math.radians(1.0)  # as `FAINT`, for a last look at what stands free: o
 LISTED = 0.05  # of the radius squared: ground left whole from this area on is worth a go with tighter bends
 SPARE = 3.0  # nodes: how far the box of ground left reaches beyond it (one of doubt, two of fillet)
 GAP = 8  # ring points between two pinched stretches that count as one
+LED = math.radians(
+    22.0
+)  # what a way to a wall may cut, the film of half a node that is seen too much included
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
 
 
@@ -330,6 +333,7 @@ class Clearing:
         self.epoch = 0
         self.tau = 0.01
         self.track: list[Points] = []  # paths of all walks of the band so far
+        self.evened: list[Points] = []  # of them, those that took off ridges
         # one node for slivers between nodes; half the corner radius for the ridges it leaves on the floor
         self.slacks = sorted(
             {max(frame.hd, 0.5 * min(rules.corner, 0.3 * rules.radius)), frame.hd}, reverse=True
@@ -705,11 +709,29 @@ class Clearing:
                 curtain.lift(self)
                 self.curtain = None
 
-        before = len(pieces)
+        first, d2 = len(pieces), self.d2.copy()
         self._slimmer(height, walk)
-        f, r = self.frame, self.rules
-        for piece in pieces[before:]:  # the cutter is wider than what was looked at
-            k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, piece.points)
+        for n in range(first, len(pieces)):
+            pieces[n] = self._as_wide_as_it_is(d2, pieces[n])
+            self.evened.append(pieces[n].points)
+
+    def _as_wide_as_it_is(self, d2: NDArray[np.float32], piece: Piece) -> Piece:
+        """A walk planned for the radius over its tip with the arcs of the whole one; swept on ``d2``."""
+        f, r = self.frame, self.rules.radius
+        points, arcs = piece.points, piece.arcs.copy()
+        for n in range(1, len(points)):
+            step = points[n - 1 : n + 1]
+            arc = k.way_arc(d2, f.x0, f.y0, f.hd, r - 0.5 * f.hd, self.rules.step, self.circle, step)
+            arcs[n] = max(arcs[n], arc)
+            k.stamp_path(d2, f.x0, f.y0, f.hd, r + 3 * f.hd, step)
+        return replace(piece, arcs=arcs)
+
+    def swept(self) -> NDArray[np.float32]:
+        """The swept map with all that walks which evened ridges have swept: they cut wider than they look."""
+        f, d2 = self.frame, self.d2.copy()
+        for points in self.evened:
+            k.stamp_path(d2, f.x0, f.y0, f.hd, self.rules.radius + 3 * f.hd, points)
+        return d2
 
     def _off_whole(self, level: Level) -> NDArray[np.float32]:
         """Signed distance of the level, less what stands too near to ground in reach that was left whole."""
@@ -1236,8 +1258,11 @@ class Clearing:
         air = np.concatenate([pose[0][:-1], air])
         lead = self._lead(air)
         way = self._route(level, position, lead[0])
+        led = self._arcs(lead) if len(pose[0]) > 1 else None
         saved = self._save(state[:2])
         walk, arcs, last = self._walk(level, state, lead, faint)
+        if led is not None:
+            arcs[: len(led)] = led
         if last == 0 or self._is_scrap(saved, walk, arcs, r.drop_area if arcs.max() < CUSP else r.sliver):
             self._restore(saved)
             return None
@@ -1326,9 +1351,18 @@ class Clearing:
             way = p + np.linspace(0.0, 1.0, count + 1)[:, None] * (goal - p)
             if self._room(level, way) >= 0.0:
                 arc = k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, r.step, self.circle, way)
-                if arc <= r.cap - r.margin:
+                if arc <= min(LED, r.cap - r.margin):
                     return way, ahead
         return None
+
+    def _arcs(self, way: Points) -> NDArray[np.float64]:
+        """Arc in material, rad, of each step of a way; 0 for the first point."""
+        f, r = self.frame, self.rules
+        steps = (
+            k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, r.step, self.circle, way[n : n + 2])
+            for n in range(len(way) - 1)
+        )
+        return np.fromiter((0.0, *steps), np.float64, len(way))
 
     def _room(self, level: Level, way: Points) -> float:
         """Least distance of points (n, 2) from what bounds the centre, mm."""
