@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -293,6 +294,33 @@ def test_link_feed_in_a_cut(case):
     assert len(failures) == 1
     slope = math.sin(math.radians(float(case.job.roughing.engagement_deg)))
     assert 0.5 * 6000 / (4 * 6000) < failures[0].value < 1.01 * 6000 / (4 * 6000) * slope
+
+
+@pytest.mark.parametrize(("met", "found"), [(0.001, 0), (5.0, 1)])
+def test_a_path_cut_twice_meets_nothing(met, found):
+    """Its circle lies on the edge of its own cut: an arc without width, no chip of fz sin(45)."""
+    from zrough.checkloads import too_much
+
+    class One(SimpleNamespace):
+        def __len__(self):
+            return 1
+
+    one = np.ones(1)
+    replay = SimpleNamespace(
+        worst=45.0 * one, met=met * one, worst_at=np.zeros((1, 3)), volume=0.0 * one, depth=one
+    )
+    program = One(feed=5000.0 * one, spindle=4000.0 * one, kind=np.ones(1, np.int64))
+    data = SimpleNamespace(
+        max_chip=0.1, spindle_rpm=4000.0, helix_feed=400.0, ramp_feed=400.0,
+        top_feed=lambda arc, depth: np.full(np.shape(arc), 8000.0),
+        feed_for=lambda arc, depth: np.full(np.shape(arc), 8000.0),
+    )  # fmt: skip
+    facts = SimpleNamespace(
+        data=data, replay=replay, program=program, body=SimpleNamespace(radius=5.0), plan_length=one,
+        job=SimpleNamespace(machine=SimpleNamespace(max_feed=8000.0, power_kw=None)), line=lambda m: m + 1,
+    )  # fmt: skip
+    chip = 5000.0 / (4 * 4000.0) * math.sin(math.radians(45.0)) * one
+    assert [f.code for f in too_much(facts, 0.0 * one, chip)] == ["feed-high"] * found
 
 
 def test_twice_the_feed_where_bending_sets_it():

@@ -213,3 +213,19 @@ def test_no_power_limit_is_passed_on_the_hinge_insert():
     # 1.5 ** (1 - mc): kc falls as the chip grows
     rise = 1.5 ** (1.0 - plan.data.material.mc)
     assert told.worst_power_kw == pytest.approx(rise * plan.check.worst_power_kw, rel=0.01)
+
+
+def test_an_entry_knows_the_highest_ridge_within_its_reach():
+    """What stands above a level's top within a circle of the entry, and nothing from beyond it."""
+    from zrough.feeds import Tall
+    from zrough.rings import Frame
+
+    frame = Frame(-10.0, -5.0, 0.5, 41, 31)
+    depth = np.zeros((31, 41), np.float32)
+    for x, y, height in ((3.0, 4.0, 2.5), (-3.0, 4.5, 7.0), (0.0, 0.0, 0.4)):
+        depth[round((y + 5.0) / 0.5), round((x + 10.0) / 0.5)] = height
+    tall = Tall(frame, depth)
+    assert tall.deepest(0.0, 0.0, 5.0) == 2.5  # 3, 4, 5
+    assert tall.deepest(0.0, 0.0, 4.9) == pytest.approx(0.4)
+    assert tall.deepest(-10.0, -5.0, 2.0) == 0.0
+    assert Tall(frame, None).deepest(0.0, 0.0, 5.0) == 0.0

@@ -66,6 +66,7 @@ def too_much(facts: Facts, power: Floats, chip: Floats) -> list[Finding]:
     wanted = float(getattr(facts.data, "max_chip", 0.0) or 0.0)
     arc = np.radians(np.minimum(facts.replay.worst, 180.0).astype(np.float64))
     bites = facts.body.radius * (1.0 - np.cos(arc)) > FILM_BITES * SKIN
+    bites &= facts.replay.met > TOUCH  # a path cut twice meets its own edge all along, and nothing inside it
     thick = (
         bites & (np.nan_to_num(chip) > BOLDEST * wanted) if wanted > 0.0 else np.zeros(len(chip), np.bool_)
     )

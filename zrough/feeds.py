@@ -72,6 +72,18 @@ class Tall:
     frame: Frame
     depth: NDArray[np.float32] | None
 
+    def deepest(self, x: float, y: float, reach: float) -> float:
+        """Deepest of it within ``reach`` of a place, mm; 0 where nothing."""
+        if self.depth is None:
+            return 0.0
+        f = self.frame
+        i0, j0 = (max(0, int(np.ceil(q / f.h))) for q in (y - reach - f.y0, x - reach - f.x0))
+        i1, j1 = (max(0, int(q / f.h) + 1) for q in (y + reach - f.y0, x + reach - f.x0))
+        window = self.depth[i0:i1, j0:j1]
+        dy = f.y0 + f.h * np.arange(i0, i0 + window.shape[0]) - y
+        dx = f.x0 + f.h * np.arange(j0, j0 + window.shape[1]) - x
+        return float(window[np.hypot(dy[:, None], dx) <= reach].max(initial=0.0))
+
     def take(self, centres: Floats, radius: float) -> Floats:
         """Deepest of it that the cutter meets first at each centre (n, 2), mm; 0 where nothing."""
         out = np.zeros(len(centres))

@@ -24,6 +24,7 @@ LONG = (
     25.0  # radii: a longer way is worth a lift as soon as it is quicker; within a pocket few lifts count more
 )
 OVER = 1.0  # mm a link passes above the highest stock in its way
+ABOVE_RIDGE = 0.05  # mm over a ridge that an entry begins
 SLOPE = 8.0  # a lift off the floor is spread over this many times its height
 
 
@@ -116,7 +117,7 @@ class Linker:
         for piece in pieces:
             slices = self._slices(piece, level)
             if piece.entry is not None:
-                self._enter(piece.entry, level, index)
+                self._enter(piece.entry, level, index, tall)
             elif len(slices) == 1 and piece.way is not None and self._stay(piece, level):
                 self._along(piece, level, index)
             elif len(slices) == 1:
@@ -227,7 +228,7 @@ class Linker:
 
     # -- going in ------------------------------------------------------------------------------
 
-    def _enter(self, entry: Entry, level: Level, index: int) -> None:
+    def _enter(self, entry: Entry, level: Level, index: int, tall: feeds.Tall | None) -> None:
         if entry.kind == "pre-drilled":
             self._over(np.array([entry.x + entry.radius, entry.y]), level.z, index)
             return
@@ -245,6 +246,10 @@ class Linker:
             entry.y2 if entry.kind == "ramp" else entry.y,
         )
         start = max(float(stands), level.z) + max(self.ways.lift, 0.1)
+        if tall is not None:  # ridges that a round tip left stand higher than the coarse map knows
+            start = max(
+                start, level.z + tall.deepest(entry.x, entry.y, entry.radius + self.radius) + ABOVE_RIDGE
+            )
         if entry.kind == "ramp":
             self._ramp(entry, start, level, index)
         else:
