@@ -126,11 +126,13 @@ def test_a_dead_end_off_a_pocket():
 def test_a_channel_that_no_arc_fits_in_is_listed_with_its_width():
     """Half the room is less than the tightest bend, 0.04 of the radius."""
     room = 0.06 * RADIUS
-    share, over, _, left, _ = measured(straight(room, 17.0))
-    assert share < 0.6
-    assert over <= SPARE_DEG
-    assert left
-    assert min(patch.width for patch in left) == pytest.approx(2 * RADIUS + room, abs=0.05 * RADIUS)
+    region = straight(room, 17.0)
+    pieces, work, _ = clear(region, TAU)
+    assert not pieces or replay(region, pieces).arc_deg.max() <= CAP + SPARE_DEG
+    assert work.left
+    assert min(patch.width for patch in work.left) == pytest.approx(2 * RADIUS + room, abs=0.05 * RADIUS)
+    reach = 6.0 * RADIUS * 2.0 * RADIUS
+    assert sum(patch.area for patch in work.left) > 0.2 * reach
 
 
 @pytest.mark.compiled

@@ -341,14 +341,14 @@ def _room(work: Clearing, level: Level, line: Points, ahead: Points, most: float
 def _clear(work: Clearing, level: Level, lane: _Lane, pieces: list[Piece]) -> None:
     """Arcs along a channel, each as far beyond the last as the cap allows, until its end or none fits."""
     r = work.rules
-    limit = r.cap - r.margin
+    limit, least = r.cap - r.margin, min(r.rho, r.rho_tight)
     u, total, step, last = 0.0, float(lane.along[-1]), 0.0, 0.0
     while u < total:
         to = min(total, u + step)
         walk = _arc(work, level, lane, to)
         loop = walk[1] if walk is not None else 0.0
         step = step or (advance(r.radius, loop, limit) if walk is not None else 0.0)
-        if step < LEAST * max(loop, last):
+        if step < LEAST * max(loop, last, least):  # nothing fits at the start, or nothing more
             return
         if walk is None or (to > lane.tail and loop < CLOSING * last):
             step *= 0.5
