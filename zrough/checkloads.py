@@ -103,12 +103,8 @@ def _too_bold(facts: Facts, asked: NDArray[np.bool_]) -> list[Finding]:
     allowed[at] = data.top_feed(run.worst[at].astype(np.float64), run.met[at]) * speed
     out = []
     for m in _once_a_feed(facts, program.feed > BOLDEST * allowed):
-        x, y, z = run.worst_at[m].tolist()
-        out.append(Finding(
-            "feed-high", facts.line(m), (x, y, z), float(program.feed[m]), BOLDEST * float(allowed[m]),
-            f"line {facts.line(m)}: F{program.feed[m]:.0f} with {run.worst[m]:.1f} degrees in material "
-            f"{run.met[m]:.2f} mm deep at X{x:.3f} Y{y:.3f} Z{z:.3f}, the data allow F{allowed[m]:.0f}",
-        ))  # fmt: skip
+        bite = f"with {run.worst[m]:.1f} degrees in material"
+        out.append(_fed_high(facts, m, run.worst_at[m].tolist(), bite, BOLDEST, float(allowed[m])))
     return out
 
 
@@ -134,14 +130,19 @@ def _too_bold_unseen(facts: Facts) -> list[Finding]:
     wanted[at] = np.maximum(data.feed_for(arc, run.met[at]), entry) * speed
     out = []
     for m in _once_a_feed(facts, program.feed > UNSEEN * wanted):
-        x, y = run.met_at[m].tolist()
-        z = float(program.end[m, 2])
-        out.append(Finding(
-            "feed-high", facts.line(m), (x, y, z), float(program.feed[m]), UNSEEN * float(wanted[m]),
-            f"line {facts.line(m)}: F{program.feed[m]:.0f} through material {run.met[m]:.2f} mm deep at "
-            f"X{x:.3f} Y{y:.3f} Z{z:.3f}, the cutting data want F{wanted[m]:.0f}",
-        ))  # fmt: skip
+        place = [*run.met_at[m].tolist(), float(program.end[m, 2])]
+        out.append(_fed_high(facts, m, place, "through material", UNSEEN, float(wanted[m])))
     return out
+
+
+def _fed_high(facts: Facts, m: int, place: list[float], bite: str, times: float, allowed: float) -> Finding:
+    x, y, z = place
+    feed, deep = float(facts.program.feed[m]), facts.replay.met[m]
+    return Finding(
+        "feed-high", facts.line(m), (x, y, z), feed, times * allowed,
+        f"line {facts.line(m)}: F{feed:.0f} {bite} {deep:.2f} mm deep at X{x:.3f} Y{y:.3f} Z{z:.3f}, "
+        f"the cutting data allow F{allowed:.0f}",
+    )  # fmt: skip
 
 
 def _once_a_feed(facts: Facts, bad: NDArray[np.bool_]) -> list[int]:
