@@ -12,7 +12,8 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, model_validator
 from pydantic_core import PydanticCustomError
 
-MM_PER_INCH = 25.4
+from .units import MM_PER_INCH as MM_PER_INCH
+
 LARGEST = 1.0e5  # mm; a coordinate beyond 100 m is a slip of the pen, and would overflow grids
 MANY_POINTS = 200_000  # polygon corners in one job: more is a mesh outline, not a sketch
 

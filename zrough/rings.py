@@ -928,14 +928,16 @@ class Clearing:
 
     def _on_trail(self, p: Points) -> Points | None:
         """A place near ``p`` on an earlier walk of the level: elsewhere a ball-nose stands on ridges."""
+        near = self._trail(p, self.rules.radius)
+        return next((np.asarray(q) for q in near if self._clear(q, self.frame.hd)), None)
+
+    def _trail(self, p: Points, reach: float) -> Points:
+        """Some points of the level's earlier walks within ``reach`` mm of ``p``, the nearest first."""
         trail = np.concatenate([*(piece.points for piece in self.pieces), np.zeros((0, 2))])
         away = np.hypot(*(trail - p).T)
-        near = np.flatnonzero(away < self.rules.radius)
+        near = np.flatnonzero(away < reach)
         near = near[np.argsort(away[near], kind="stable")]
-        for q in trail[near[:: max(1, len(near) // 48)]]:
-            if self._clear(q, self.frame.hd):
-                return np.asarray(q)
-        return None
+        return np.asarray(trail[near[:: max(1, len(near) // 48)]])
 
     def _clear(self, p: Points, slack: float) -> bool:
         """True if the cutter, ``slack`` larger than it is, can stand at ``p`` without touching anything."""
@@ -1340,11 +1342,7 @@ class Clearing:
         ahead = ring[(q + 2 * r.side) % n] - ring[(q - 2 * r.side) % n]
         ahead = ahead / max(float(np.hypot(*ahead)), 1e-12)
         goal = ring[q % n] + r.side * r.eps * np.array([-ahead[1], ahead[0]])
-        trail = np.concatenate([*(piece.points for piece in self.pieces), np.zeros((0, 2))])
-        away = np.hypot(*(trail - goal).T)
-        near = np.flatnonzero(away < LANDING * r.radius)
-        near = near[np.argsort(away[near], kind="stable")]
-        for p in trail[near[:: max(1, len(near) // 48)]]:
+        for p in self._trail(goal, LANDING * r.radius):
             if not self._clear(p, f.hd):
                 continue
             count = max(1, math.ceil(float(np.hypot(*(goal - p))) / r.step))
