@@ -323,6 +323,28 @@ def test_a_path_cut_twice_meets_nothing(met, found):
     assert [f.code for f in too_much(facts, 0.0 * one, chip)] == ["feed-high"] * found
 
 
+def test_the_mean_width_of_a_short_motion_is_taken_over_its_neighbourhood():
+    """Chords of 0.1 mm through a strip 1 mm wide and 2 mm deep; one is lent 1 mm3 of rim cells: over the 1 mm
+    (0.2 radii) around it that is half a millimetre more width, over its own length it would be five."""
+    from zrough.checkloads import _mean_width
+    from zrough.ncread import Motion
+
+    long, volume = np.full(40, 0.1), np.full(40, 0.1 * 1.0 * 2.0)
+    kind = np.full(40, int(Motion.LINE))
+    volume[20] += 1.0
+    kind[30], volume[30] = int(Motion.RAPID), 0.0  # the last chords are a run of their own, 0.9 mm long
+    facts = SimpleNamespace(
+        plan_length=long, program=SimpleNamespace(kind=kind), body=SimpleNamespace(radius=5.0),
+        replay=SimpleNamespace(volume=volume, depth=np.full(40, 2.0)),
+    )  # fmt: skip
+    width = _mean_width(facts, np.array([5, 20, 35]))
+    assert width[0] == pytest.approx(1.0, rel=0.11)  # whole chords: 11 of them may touch the stretch
+    assert width[1] == pytest.approx(1.5, rel=0.11)
+    assert width[2] == pytest.approx(0.9)  # judged as a whole stretch
+    volume[5] = 0.02  # a link that grazes between two cuts does not answer for them
+    assert _mean_width(facts, np.array([5])) == pytest.approx([0.1])
+
+
 def test_twice_the_feed_where_bending_sets_it():
     """On a long overhang bending allows less than the chip would bear: the feed typed twice as high is found
     although its chip is within the limit."""

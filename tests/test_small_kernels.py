@@ -103,9 +103,16 @@ def test_discs_along_a_path_and_the_highest_beside_a_way(rng):
     heights = rng.uniform(0.0, 9.0, X.shape).astype(np.float32)
     path = np.array([[0.0, 3.0], [4.2, 3.3], [4.5, 8.0], [9.0, 8.1], [9.3, 4.0]])
     lowered = heights.copy()
-    march.lower_discs(lowered, -1.0, 2.0, 0.5, 1.69, 4.0, path, 2)
-    near = cKDTree(path[::2]).query(NODES)[0].reshape(X.shape) <= 1.69
+    march.lower_discs(lowered, -1.0, 2.0, 0.5, 1.69, 0.0, 4.0, path, 2)
+    away = cKDTree(path[::2]).query(NODES)[0].reshape(X.shape)
+    near = away <= 1.69
     np.testing.assert_array_equal(lowered, np.where(near, np.minimum(heights, np.float32(4.0)), heights))
+    # under a corner radius of 1 the quarter circle stays, about a centre 1 above the tip
+    rounded = heights.copy()
+    march.lower_discs(rounded, -1.0, 2.0, 0.5, 1.69, 1.0, 4.0, path, 2)
+    beyond = np.clip(away - 0.69, 0.0, 1.0)
+    under = np.where(near, np.minimum(heights, 5.0 - np.sqrt(1.0 - beyond**2)), heights)
+    np.testing.assert_allclose(rounded, under, atol=1e-6)
     for a, b in ((path[0], path[3]), (path[2], path[2])):
         way = shapely.distance(LineString([a, b]), shapely.points(NODES)).reshape(X.shape)
         assert march.highest_along(heights, -1.0, 2.0, 0.5, 1.3, *a, *b) == heights[way <= 1.3].max()

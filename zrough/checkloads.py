@@ -21,6 +21,7 @@ from zrough.replay import Floats
 BOLDEST = 1.8  # of what is wanted; programs made from the data stay within 1.1
 UNSEEN = 4.0  # the same where no arc is measured and the cut's width is a mean
 SHAVING = 1.0  # mm3 that a motion takes from which on it is asked about there
+STRETCH = 0.2  # radii of path over which a mean width is taken: cells at the rim give what they hold late
 FILM_BITES = 1.6  # of `SKIN`: a link may brush a wall's film this wide at link feed, no tooth minds
 POWER_SPARE = 0.05  # share of the motor's power: the model's own rounding over a motion
 
@@ -111,8 +112,7 @@ def _too_bold(facts: Facts, asked: NDArray[np.bool_]) -> list[Finding]:
 def _too_bold_unseen(facts: Facts) -> list[Finding]:
     """Motions without a measured arc, on slopes or under the rounding of the tip alone, fed far too fast.
 
-    The width is the volume by length and greatest depth, at most the true one; the feeds of helix and ramp
-    are allowed to all of them.
+    The width is a mean, at most the true one; the feeds of helix and ramp are allowed to all of them.
     """
     program, run, data = facts.program, facts.replay, facts.data
     if data is None:
@@ -122,8 +122,7 @@ def _too_bold_unseen(facts: Facts) -> list[Finding]:
     asked &= program.feed <= facts.job.machine.max_feed * (1.0 + 1e-6)
     at = np.flatnonzero(asked)
     radius = facts.body.radius
-    width = run.volume[at] / (facts.plan_length[at] * run.depth[at])
-    arc = np.degrees(np.arccos(np.clip(1.0 - width / radius, -1.0, 1.0)))
+    arc = np.degrees(np.arccos(np.clip(1.0 - _mean_width(facts, at) / radius, -1.0, 1.0)))
     entry = max(data.helix_feed, data.ramp_feed)
     wanted = np.full(len(program), math.inf)
     speed = np.abs(program.spindle[at]) / data.spindle_rpm
@@ -133,6 +132,28 @@ def _too_bold_unseen(facts: Facts) -> list[Finding]:
         place = [*run.met_at[m].tolist(), float(program.end[m, 2])]
         out.append(_fed_high(facts, m, place, "through material", UNSEEN, float(wanted[m])))
     return out
+
+
+def _mean_width(facts: Facts, at: NDArray[np.int64]) -> Floats:
+    """Volume by length and greatest depth, mm, of motions ``at``.
+
+    A short motion is lent what the cells at its rim kept of those before: the width of the path around it,
+    `STRETCH` long, holds where it is less.
+    """
+    long = facts.plan_length
+    apart = np.flatnonzero((facts.program.kind == Motion.RAPID) | (long <= 1e-6))
+    ends = np.concatenate(([-1], apart, [len(long)]))
+    run = np.searchsorted(ends, at) - 1
+    gone = np.concatenate(([0.0], np.cumsum(long)))
+    taken = np.concatenate(([0.0], np.cumsum(facts.replay.volume)))
+    stretch = STRETCH * facts.body.radius
+    more = 0.5 * np.maximum(0.0, stretch - long[at])
+    low = np.maximum(np.searchsorted(gone, gone[at] - more, side="right") - 1, ends[run] + 1)
+    high = np.minimum(np.searchsorted(gone, gone[at + 1] + more), ends[run + 1])
+    depth = facts.replay.depth
+    deep = np.array([depth[a:b].max() for a, b in zip(low, high, strict=True)])
+    around = (taken[high] - taken[low]) / (np.maximum(gone[high] - gone[low], stretch) * deep)
+    return np.asarray(np.minimum(facts.replay.volume[at] / (long[at] * depth[at]), around))
 
 
 def _fed_high(facts: Facts, m: int, place: list[float], bite: str, times: float, allowed: float) -> Finding:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from . import arcs, feeds
 from .cutting import CuttingData
 from .cutting.advice import SLOT_DEPTH
+from .job import Cutter
 from .kernels import march
 from .levels import Level
 from .rings import GRAZE, Entry, Frame, Piece, Points
@@ -100,11 +101,17 @@ class Linker:
     """Places pieces one after the other, with a coarse map of how high the stock still stands."""
 
     def __init__(
-        self, frame: Frame, top: NDArray[np.float64], radius: float, data: CuttingData, ways: Ways, side: int
+        self,
+        frame: Frame,
+        top: NDArray[np.float64],
+        cutter: Cutter,
+        data: CuttingData,
+        ways: Ways,
+        side: int,
     ) -> None:
         self.frame = frame
         self.heights = np.ascontiguousarray(top[::2, ::2]).copy()
-        self.radius = radius
+        self.radius, self.corner = 0.5 * cutter.diameter, cutter.corner_radius
         self.data = data
         self.ways = ways
         self.side = side
@@ -132,6 +139,7 @@ class Linker:
                 self.frame.y0,
                 self.frame.hb,
                 self.radius - 0.75 * self.frame.hb,
+                self.corner,
                 level.z,
                 piece.points,
                 3,

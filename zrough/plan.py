@@ -577,7 +577,7 @@ def _link(
         stay_down=job.links.stay_down,
     )
     side = -1 if job.roughing.direction == "conventional" else 1
-    linker = Linker(space.frame, space.top, space.radius, data, ways, side)
+    linker = Linker(space.frame, space.top, cutter, data, ways, side)
     standing = feeds.Standing(space.frame, space.top)
     order: list[Level] = []
     left: list[dict[str, Any]] = []

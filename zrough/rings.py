@@ -25,6 +25,7 @@ T = TypeVar("T")
 WHOLE = 0.8  # share of the ground under a second entry that must still stand
 FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
 FLAT = 0.004  # mm: a floor this even counts as flat
+DOWN = 0.008  # mm: a higher ridge is met by a tip that comes straight down
 EVENED = 0.25  # of the radius: a rounder tip evens floors only as far as its radius there is this large
 CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may stand free
 LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to the piece
@@ -94,6 +95,10 @@ class Rules:
     def floor_radius(self) -> float:
         """Radius up to which the floor left by the tip is flat within FLAT, mm."""
         return self.radius_at(FLAT)
+
+    def standing(self, node: float) -> float:
+        """Radius, mm, up to which the floor must be even where the tip comes straight down; lends a ``node``."""
+        return min(self.floor_radius + node, max(self.floor_radius, self.radius_at(DOWN)))
 
     def radius_at(self, height: float) -> float:
         """Radius of the cutter ``height`` mm over its tip."""
@@ -356,7 +361,7 @@ class Clearing:
 
     @property
     def faint(self) -> float:
-        """A step along a wall that cuts a smaller arc than half a bite does counts as air, rad."""
+        """A step along a straight wall that cuts a smaller arc than half a bite does counts as air, rad."""
         return math.acos(1.0 - 0.5 * self.tau / self.rules.radius)
 
     # -- the level -----------------------------------------------------------------------------
@@ -942,7 +947,7 @@ class Clearing:
     def _clear(self, p: Points, slack: float) -> bool:
         """True if the cutter, ``slack`` larger than it is, can stand at ``p`` without touching anything."""
         f, r = self.frame, self.rules
-        return bool(k.clear_at(self.d2, f.x0, f.y0, f.hd, r.radius, r.floor_radius, slack, p[0], p[1]))
+        return bool(k.clear_at(self.d2, f.x0, f.y0, f.hd, r.radius, r.standing(f.hd), slack, p[0], p[1]))
 
     def _landing(self, level: Level, goal: Points) -> Points | None:
         """Where the whole cutter comes down before it goes straight to ``goal``, in steps; None if nowhere.
@@ -956,7 +961,7 @@ class Clearing:
         x0, y0 = f.x0 + f.hd * cols.start, f.y0 + f.hd * rows.start
         d2 = self.d2[rows, cols] if self.curtain is None else self.curtain.behind(self.d2, rows, cols)
         d2 = np.ascontiguousarray(d2)
-        if k.clear_at(d2, x0, y0, f.hd, whole.radius, whole.floor_radius, f.hd, *goal):
+        if k.clear_at(d2, x0, y0, f.hd, whole.radius, whole.standing(f.hd), f.hd, *goal):
             return goal[None, :]
         near = np.concatenate([*self.track, np.zeros((0, 2))])
         away = np.hypot(*(near - goal).T)
@@ -967,7 +972,7 @@ class Clearing:
             line = q + np.linspace(0.0, 1.0, n + 1)[:, None] * (goal - q)
             if (
                 min(self._sd(level, p) for p in line) >= self.rules.eps
-                and k.clear_at(d2, x0, y0, f.hd, whole.radius, whole.floor_radius, f.hd, *q)
+                and k.clear_at(d2, x0, y0, f.hd, whole.radius, whole.standing(f.hd), f.hd, *q)
                 and k.way_arc(d2, x0, y0, f.hd, whole.radius, step, self.circle, line) == 0.0
                 and self._tested(line) is not None
             ):
@@ -1319,7 +1324,7 @@ class Clearing:
         back = max(1, round(0.2 * r.radius / f.h))
         out = np.empty(4)
         found = k.wall_pose(
-            self.d2, level.sd, f.x0, f.y0, f.hd, f.h, r.radius, r.floor_radius, r.eps, r.side,
+            self.d2, level.sd, f.x0, f.y0, f.hd, f.h, r.radius, r.standing(f.hd), r.eps, r.side,
             level.points[a:b], at - a, back, OFF_WALL, out,
         )  # fmt: skip
         wall = level.points[at]

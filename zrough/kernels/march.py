@@ -28,6 +28,7 @@ HALF_PI = 0.5 * math.pi
 SAMPLES = 161  # points on the leading half circle, odd so that one looks straight ahead
 VIRGIN = 5.0e5  # mm2, less than what stands for "never swept", more than any distance
 UNEVEN = 0.02  # rad; where the bend changes by more from one step to the next, the arc within a step is asked
+THINNEST = 0.04  # of the squared arc: around a corner of less than 0.04 radii a walk does not look closer
 DONE, FULL, STUCK, LOST, CONTACT = 0, 1, 2, 3, 4
 
 
@@ -478,8 +479,8 @@ def march(
     tighter than ``rho`` (``rho_seek`` in air). The step is cut from ``d2`` before the next one.
 
     With ``seek`` the walk stops short of its first step that cuts, nothing taken away (status CONTACT).
-    Steps that cut an arc of ``faint`` or less count as air: after ``air_limit`` of them the walk ends, and
-    they are neither swept nor counted.
+    Steps that cut an arc of ``faint`` or less on a straight wall count as air: after ``air_limit`` of them the
+    walk ends, and they are neither swept nor counted.
     ``state`` = [x, y, heading x, heading y, last turn, air so far, coarse nodes removed, turned in air,
     largest arc, last arc]; ``out (n, 2)``, ``out_arc (n,)`` take the end point and arc of each step. Returns
     (status, number of steps, number of steps up to the last that cut more than ``faint``).
@@ -627,6 +628,10 @@ def march(
             status = CONTACT
             break
         short -= 1
+        thin = faint
+        if limited and chosen == wall:
+            # around the outside of a corner the same depth cuts a smaller arc
+            thin *= math.sqrt(min(1.0, max(THINNEST, 1.0 + 0.5 * side * (chosen + last) / step * radius)))
         if step == long_step and abs(chosen - last) > UNEVEN and arc > faint:
             # where the front has a corner the arc may pass the limit within the step
             c = math.cos(chosen)
@@ -651,7 +656,7 @@ def march(
         out[n, 1] = y
         out_arc[n] = arc
         n += 1
-        if arc > faint:
+        if arc > thin:
             # a faint run that leads back to work counts; one that does not is taken off the end, never swept
             for q in range(swept, n):
                 _stamp(d2, x0, y0, hd, reach, hole, sx, sy, out[q, 0], out[q, 1], ramp, zero)
@@ -660,12 +665,12 @@ def march(
         last = chosen
         arc_before = arc
         since += step
-        if arc > faint and since >= 0.5 * hb:
+        if arc > thin and since >= 0.5 * hb:
             gone += _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, 3.0 * hb)
             since = 0.0
         if arc > state[8]:
             state[8] = arc
-        if arc > faint:
+        if arc > thin:
             last_cut = n
             air = 0.0
             turned = 0.0
@@ -996,11 +1001,11 @@ def way_arc(d2, x0, y0, hd, radius, step, circle, way):
 
 
 @_helper
-def _clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y):
+def _clear_at(d2, x0, y0, hd, radius, flat, slack, x, y):
     """True if a standing cutter at (x, y), ``slack`` larger than it is, touches no material anywhere.
 
     Inside the disc the floor must be flat too: a corner radius leaves ridges where no centre came within
-    ``floor_radius``, the radius up to which its floor counts as flat.
+    ``flat`` mm.
     """
     if _touch(d2, x0, y0, hd, radius, radius + slack, x, y, int(10.0 * radius / hd)):
         return False
@@ -1012,7 +1017,7 @@ def _clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y):
     for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
         half = math.sqrt(max(0.0, n * n - (i - fi) * (i - fi)))
         for j in range(max(0, int(math.ceil(fj - half))), min(nx - 1, int(math.floor(fj + half))) + 1):
-            reach = max(floor_radius + hd, hd * math.sqrt((i - fi) * (i - fi) + (j - fj) * (j - fj)))
+            reach = max(flat, hd * math.sqrt((i - fi) * (i - fi) + (j - fj) * (j - fj)))
             if d2[i, j] > min(r2, reach * reach) * (1.0 + 1.0e-6):
                 return False
             inside = (i + 0.5 - fi) * (i + 0.5 - fi) + (j + 0.5 - fj) * (j + 0.5 - fj) <= n * n
@@ -1025,13 +1030,13 @@ def _clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y):
 
 
 @_kernel
-def clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y):
+def clear_at(d2, x0, y0, hd, radius, flat, slack, x, y):
     """See `_clear_at`."""
-    return _clear_at(d2, x0, y0, hd, radius, floor_radius, slack, x, y)
+    return _clear_at(d2, x0, y0, hd, radius, flat, slack, x, y)
 
 
 @_kernel
-def wall_pose(d2, sd, x0, y0, hd, h, radius, floor_radius, eps, side, ring, at, back, offs, out):
+def wall_pose(d2, sd, x0, y0, hd, h, radius, flat, eps, side, ring, at, back, offs, out):
     """A clear start beside a closed ring (n, 2): ``back`` points before point ``at``, else at that point.
 
     In ``out`` (4,): the place and the heading, along the wall as it is cut. ``offs``: how far off the wall
@@ -1055,7 +1060,7 @@ def wall_pose(d2, sd, x0, y0, hd, h, radius, floor_radius, eps, side, ring, at, 
             y = ring[q, 1] + (side * hx) * off
             j = min(max(int(round((x - x0) / h)), 0), sd.shape[1] - 1)
             i = min(max(int(round((y - y0) / h)), 0), sd.shape[0] - 1)
-            if sd[i, j] >= eps and _clear_at(d2, x0, y0, hd, radius, floor_radius, hd, x, y):
+            if sd[i, j] >= eps and _clear_at(d2, x0, y0, hd, radius, flat, hd, x, y):
                 out[0], out[1], out[2], out[3] = x, y, hx, hy
                 return True
     return False
@@ -1099,10 +1104,14 @@ def band_distance(mask, x0, y0, h, band, pts, offsets, out):
 
 
 @_kernel
-def lower_discs(heights, x0, y0, pitch, radius, z, pts, stride):
-    """Lower ``heights`` to ``z`` within ``radius`` of every ``stride``-th point and the last."""
+def lower_discs(heights, x0, y0, pitch, radius, corner, z, pts, stride):
+    """Lower ``heights`` to a cutter's underside, its tip at ``z``, at every ``stride``-th point and the last.
+
+    ``radius`` may be less than the cutter's, to be sure: then so much more is left under its ``corner``.
+    """
     ny, nx = heights.shape
     n = radius / pitch
+    inner, corner2 = (radius - corner) / pitch, (corner / pitch) ** 2
     count = pts.shape[0]
     k = 0
     while k < count:
@@ -1111,8 +1120,14 @@ def lower_discs(heights, x0, y0, pitch, radius, z, pts, stride):
         for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
             half = math.sqrt(max(0.0, n * n - (i - fi) * (i - fi)))
             for j in range(max(0, int(math.ceil(fj - half))), min(nx - 1, int(math.floor(fj + half))) + 1):
-                if heights[i, j] > z:
-                    heights[i, j] = z
+                if heights[i, j] <= z:
+                    continue
+                under = z
+                if corner > 0.0:
+                    beyond = math.sqrt((i - fi) ** 2 + (j - fj) ** 2) - inner
+                    if beyond > 0.0:
+                        under += corner - pitch * math.sqrt(max(0.0, corner2 - beyond * beyond))
+                heights[i, j] = min(heights[i, j], under)
         if k < count - 1:
             k = min(count - 1, k + stride)
         else:
