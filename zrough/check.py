@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from zrough import checkleft, checkloads, checkreach, checkrules, replay, timing
 from zrough.checkleft import Leftover
 from zrough.checkrules import Facts
+from zrough.checkways import Ways
 from zrough.errors import CheckError
 from zrough.ncread import Finding, Motion, Program, read
 from zrough.progress import Progress, watched
@@ -504,9 +505,11 @@ def _verdict(case: Case, part: Any, failures: tuple[Finding, ...], warnings: tup
     reached = {id(s.facts.body): _lowest(program, s.mine) for s in case.shares}
     bodies = [(s.facts.body, reached[id(s.facts.body)]) for s in case.shares]
     cut = facts.job.roughing
+    inside, outside = _outlines(facts.job)
     reaches = checkreach.after_each(
         run, _covered(facts.job, part, case.part), bodies,
-        float(cut.wall_allowance), float(cut.floor_allowance), *_outlines(facts.job),
+        float(cut.wall_allowance), float(cut.floor_allowance), inside, outside,
+        [Ways.of(facts.job, s.cutter) for s in case.shares], _left_by_each(case),
     )  # fmt: skip
     return Check(
         ok=not failures, failures=failures, warnings=warnings,
@@ -557,13 +560,11 @@ def _lowest(program: Program, mine: NDArray[np.bool_]) -> float:
 
 def _by_cutter(case: Case, seconds: Floats, reaches: list[checkreach.Reach]) -> tuple[Section, ...]:
     """What each cutter adds, and the tallest stair after its last turn."""
-    run = case.whole.replay
     lengths = np.nan_to_num(case.whole.program.lengths())
-    heights = [*run.after, run.heights[:: run.step, :: run.step]]
+    left = _left_by_each(case)
     out = []
     for k, share in enumerate(case.shares):
-        last = max(i for i, s in enumerate(case.sections) if s.body is share.facts.body)
-        stair = checkleft.tallest_stair(reaches[k], heights[last])
+        stair = checkleft.tallest_stair(reaches[k], left[k])
         facts = share.facts
         out.append(Section(
             int(share.cutter.number), facts.cap, float(facts.replay.worst.max(initial=0.0)),
@@ -571,6 +572,16 @@ def _by_cutter(case: Case, seconds: Floats, reaches: list[checkreach.Reach]) -> 
             float(seconds[share.mine].sum()), stair,
         ))  # fmt: skip
     return tuple(out)
+
+
+def _left_by_each(case: Case) -> list[NDArray[np.float32]]:
+    """The stock after each cutter's last turn, on the reach map."""
+    run = case.whole.replay
+    heights = [*run.after, run.heights[:: run.step, :: run.step]]
+    return [
+        heights[max(i for i, s in enumerate(case.sections) if s.body is share.facts.body)]
+        for share in case.shares
+    ]
 
 
 def _triple(values: Any) -> tuple[float, float, float]:

@@ -33,6 +33,8 @@ class Leftover:
     tallest_stair, stair_at : see `_gaps`. normal_stair, normal_stair_at : the same square to the surface.
     excess_volume mm3, excess_height, excess_at : what stands above the lowest surface that the cutter, grown
         by the allowances, can reach; on the reach map, two nodes of doubt beside walls taken off.
+    shut_volume mm3 : what stands besides above a lower surface, which the part alone would let the cutter
+        leave: no way leads there within the rules (see `checkways`).
     flats : one entry a flat: z, area mm2, allowance wanted, lowest, mean and highest leftover found.
     reach : pitch of the reach map, mm. reach_grid : its nodes; stairs, square_stairs (ny, nx) : what stands
         above it there, upright and square to the surface.
@@ -53,6 +55,7 @@ class Leftover:
     reach_grid: Grid | None = None
     stairs: Floats | None = None
     square_stairs: Floats | None = None
+    shut_volume: float = 0.0
 
     def tallest_outside(
         self, listed: Sequence[tuple[float, Sequence[float]]], square: bool = False
@@ -85,6 +88,7 @@ class Leftover:
             "excess_volume_mm3": self.excess_volume,
             "excess_height_mm": self.excess_height,
             "excess_at": list(self.excess_at),
+            "shut_volume_mm3": self.shut_volume,
             "flats": [dict(f) for f in self.flats],
             "reach_pitch_mm": self.reach,
         }
@@ -105,10 +109,11 @@ def measure(job: Any, run: Replay, part: Any, found: Reach) -> Leftover:
         slant = np.nan_to_num(np.minimum(slant, normal.thickness - min(wall, floor)), nan=0.0)
     square, square_at = _highest(reach_grid, slant, left)
     volume, height, place = _excess(reach_grid, reach, left)
+    shut = 0.0 if found.bare is None else _excess(reach_grid, found.bare, left)[0] - volume
     return Leftover(
         run.grid, heights, _shares(normal), stair, stair_at, volume, height, place,
         _flats(job, run, part, floor, reach), reach_grid.cell, square, square_at,
-        reach_grid, gap, slant,
+        reach_grid, gap, slant, max(0.0, shut),
     )  # fmt: skip
 
 

@@ -18,12 +18,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from zrough import checkways
+from zrough.checkways import Ways
 from zrough.grid import Grid
 from zrough.kernels import replay as kernels
 from zrough.nexttool import by_rows
 from zrough.replay import Bins, Body, Floats, Replay
 
 UPRIGHT = 6.0  # rise over run (80.5 degrees) above which a hair to the side decides how high a wall stands
+TRACE = 0.25  # of a pitch
 CUSPS = 0.15  # of the radius
 WALL = 4.0  # rise over run (76 degrees) between nodes above which a step may be one of two walls
 ALONE = 2.5  # times the rise on either side: a rise between two nodes that is a jump, no slope
@@ -36,10 +39,12 @@ class Reach:
     Attributes
     ----------
     grid : its nodes. lowest : (ny, nx) float64, mm.
+    bare : the same where no heed is paid to whether a way leads there within the rules; None = no other.
     """
 
     grid: Grid
     lowest: Floats
+    bare: Floats | None = None
 
     @cached_property
     def near(self) -> Floats:
@@ -82,26 +87,102 @@ def after_each(
     floor: float,
     inside: Sequence[Floats] = (),
     outside: Sequence[Floats] = (),
+    ways: Sequence[Ways] = (),
+    left: Sequence[NDArray[np.floating[Any]]] = (),
 ) -> list[Reach]:
     """`Reach` once each cutter is done, those before it too; ``bodies`` with the lowest height of each.
 
     ``inside``, ``outside``: outlines (n, 2), mm, that the job keeps the cutter's centre in and out of.
+    ``ways`` of each cutter and the stock as ``left`` by it, on the reach map: none, and no heed is paid to
+    how the cutter gets down.
     """
     cell = run.grid.cell * run.step
     ny, nx = (-(-n // run.step) for n in run.grid.shape)
     grid = Grid(run.grid.x0, run.grid.y0, cell, nx, ny)
+    top = float(run.tops.max()) if inside or outside else 0.0
     out: list[Reach] = []
-    for body, lowest in bodies:
+    for k, (body, lowest) in enumerate(bodies):
         n = math.ceil((body.radius + wall) / cell) + 1
-        tips = np.maximum(
-            _tips(grid, n, part, body.radius + wall, max(0.0, body.corner + wall)) + floor, lowest
-        )
-        barred = _barred(grid, n, inside, outside, CUSPS * body.radius)
-        if barred is not None:  # there the cutter stays over the stock
-            tips[barred] = np.maximum(tips[barred], float(run.tops.max()))
-        left = left_by(tips, n, cell, body.radius, body.corner)
-        out.append(Reach(grid, np.minimum(out[-1].lowest, left) if out else left))
+        ground = _Ground(part, body, wall, floor, lowest, inside, outside, top)
+        tips = np.maximum(_tips(grid, n, part, *ground.grown) + floor, lowest)
+        kept = _off_outlines(grid, n, tips, ground, CUSPS * body.radius)
+        bare = led = left_by(kept, n, cell, body.radius, body.corner)
+        if ways:
+            led = _led(grid, n, tips, bare, ground, ways[k], np.asarray(left[k], dtype=np.float64))
+        if out:
+            bare = np.minimum(bare, out[-1].lowest if out[-1].bare is None else out[-1].bare)
+            led = np.minimum(led, out[-1].lowest)
+        out.append(Reach(grid, led, bare if ways else None))
     return out
+
+
+@dataclass(frozen=True)
+class _Ground:
+    """What one cutter rests on: the part, the outlines that bar its centre, and the height of the ``top``."""
+
+    part: Bins
+    body: Body
+    wall: float
+    floor: float
+    lowest: float
+    inside: Sequence[Floats]
+    outside: Sequence[Floats]
+    top: float
+
+    @property
+    def grown(self) -> tuple[float, float]:
+        """Radius and corner radius, allowance and all."""
+        return self.body.radius + self.wall, max(0.0, self.body.corner + self.wall)
+
+    def finer(self, x0: float, y0: float, pitch: float, wanted: NDArray[np.bool_]) -> Floats:
+        """Tip heights at nodes of any map where ``wanted``, else inf."""
+        tips = np.where(wanted, -np.inf, np.inf)
+        _rest(self.part, x0, y0, pitch, *self.grown, tips)
+        tips = np.maximum(tips + self.floor, self.lowest)
+        barred = _barred(tips.shape, x0, y0, pitch, self.inside, self.outside, 0.0)
+        return tips if barred is None else np.where(barred, np.inf, tips)
+
+
+def _off_outlines(grid: Grid, n: int, tips: Floats, ground: _Ground, room: float) -> Floats:
+    """Tips where no outline bars the cutter's centre, or comes within ``room`` mm; else over the stock."""
+    cell = grid.cell
+    x0, y0 = grid.x0 - n * cell, grid.y0 - n * cell
+    barred = _barred(tips.shape, x0, y0, cell, ground.inside, ground.outside, room)
+    return tips if barred is None else np.where(barred, np.maximum(tips, ground.top), tips)
+
+
+def _led(grid: Grid, n: int, tips: Floats, bare: Floats, ground: _Ground, ways: Ways, left: Floats) -> Floats:
+    """``bare``, the lowest surface left by ``tips``, no lower than ways lead from the stock as ``left``."""
+    cell, body = grid.cell, ground.body
+    x0, y0 = grid.x0 - n * cell, grid.y0 - n * cell
+    tips = _off_outlines(grid, n, tips, ground, 0.0)
+    led, changed = checkways.raised(tips, _stands(left, n, cell, body), ways, x0, y0, cell, ground.finer)
+    if not changed.any():
+        return bare
+    led = _off_outlines(grid, n, led, ground, CUSPS * body.radius)
+    out = bare.copy()
+    rows, cols = (np.flatnonzero(changed.any(axis=axis)) for axis in (1, 0))
+    a, b = max(0, rows[0] - 2 * n), min(len(bare), rows[-1] + 1)
+    c, d = max(0, cols[0] - 2 * n), min(bare.shape[1], cols[-1] + 1)
+    led = np.ascontiguousarray(led[a : b + 2 * n, c : d + 2 * n])
+    out[a:b, c:d] = left_by(led, n, cell, body.radius, body.corner)
+    return np.maximum(out, bare)
+
+
+def _stands(left: Floats, n: int, cell: float, body: Body) -> Floats:
+    """How low a cutter's tip stands clear of the stock as left, ``n`` nodes more on each side than the map.
+
+    What lies within a share `TRACE` of a pitch of its rim may be a trace of the path: it does not count.
+    """
+    out = np.full((left.shape[0] + 2 * n, left.shape[1] + 2 * n), -np.inf, np.float32)
+    heights = out.copy()
+    heights[n : n + left.shape[0], n : n + left.shape[1]] = left
+    distance, _ = _disc(cell, body.radius)
+    distance = distance + TRACE * cell
+    within = distance < body.radius
+    drop = np.where(within, _rises(distance, body.radius, body.corner), np.inf).astype(np.float32)
+    by_rows(len(out), lambda a, b: kernels.dilate(heights, drop, a, b, out))
+    return out.astype(np.float64)
 
 
 def jumps(heights: Floats, axis: int, wall: float = math.inf) -> NDArray[np.bool_]:
@@ -138,19 +219,25 @@ def _tips(grid: Grid, n: int, part: Bins, radius: float, corner: float) -> Float
     by_rows(rows, lambda a, b: kernels.dilate(seen, drop, a, b, known))
     tips = known.astype(np.float64)
     tips -= 2e-7 * np.abs(np.nan_to_num(tips, neginf=0.0))  # no higher than sought, rounded as they are
+    _rest(part, x0, y0, cell, radius, corner, tips)
+    return tips
+
+
+def _rest(part: Bins, x0: float, y0: float, cell: float, radius: float, corner: float, tips: Floats) -> None:
+    """Raise tip heights at nodes from (x0, y0) on to where the part stops the cutter, in place."""
 
     def rest(first: int, last: int) -> None:
         scratch = np.full(len(part.triangles), -1, np.int64), np.empty(480, np.int64), np.empty(160)
         kernels.rest(first, last, x0, y0, cell, radius, corner, *part.arguments, *scratch, tips)
 
-    by_rows(rows, rest)
-    return tips
+    by_rows(len(tips), rest)
 
 
 def _barred(
-    grid: Grid, n: int, inside: Sequence[Floats], outside: Sequence[Floats], room: float
-) -> NDArray[np.bool_] | None:
-    """Nodes, ``n`` more on each side than ``grid`` has, where no outline lets the cutter's centre be.
+    shape: tuple[int, ...], x0: float, y0: float, cell: float, inside: Sequence[Floats],
+    outside: Sequence[Floats], room: float,
+) -> NDArray[np.bool_] | None:  # fmt: skip
+    """Nodes from (x0, y0) on where no outline lets the cutter's centre be.
 
     Within ``room`` mm of an outline nothing is asked for: it is no wall, and passes may end there in cusps.
     """
@@ -159,21 +246,19 @@ def _barred(
     from scipy.ndimage import distance_transform_edt
     from skimage import measure
 
-    shape = grid.ny + 2 * n, grid.nx + 2 * n
-    low = np.array([grid.y0, grid.x0]) - n * grid.cell
-
+    low = np.array([y0, x0])
     inner: Any = measure.grid_points_in_poly
 
     def within(rings: Sequence[Floats]) -> NDArray[np.bool_]:
         found = np.zeros(shape, np.bool_)
         for ring in rings:
-            found |= inner(shape, (np.asarray(ring)[:, ::-1] - low) / grid.cell)
+            found |= inner(shape, (np.asarray(ring)[:, ::-1] - low) / cell)
         return found
 
     allowed = ~within(outside)
     if inside:
         allowed &= within(inside)
-    return np.asarray(distance_transform_edt(allowed) * grid.cell <= room, dtype=np.bool_)
+    return np.asarray(distance_transform_edt(allowed) * cell <= room, dtype=np.bool_)
 
 
 def left_by(tips: Floats, n: int, cell: float, radius: float, corner: float) -> Floats:

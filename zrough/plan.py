@@ -57,6 +57,7 @@ CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
 SHANK_GAP = 0.01  # mm
 REPEATS = 3  # times a band is cleared anew, farther off what the shank would touch
 FILM = 0.05  # mm: a bite on a wall no deeper, and shorter than the radius, is a trace of the path, no stair
+SHUT = 6.0  # node pitches by which the box of what stands may reach beyond that of where the axis may be
 WIDE = 4.0  # radii: where there is more room than this it is not for want of room that something is left
 RIDGE_SPARE = 0.05  # mm a link passes over the ridges that a rounded tip leaves
 TIGHT = 0.04  # of the radius: smallest path radius in dead ends and close channels
@@ -514,20 +515,29 @@ def _one_level(
     left: list[dict[str, Any]],
 ) -> list[Piece]:
     """The walks of one level, from where the cutter stands; ``left`` gets what is not cut."""
+    told = len(left)
     work.find_entries = lambda c, r, again: _entries(c, r, level, entry, [] if again else left)
     pieces = work.run(region, at, bite, walls_first=level.kind == "climb", floor=level.floor)
     if room.job.roughing.slotting and (work.left or work.stayed):
         work.find_entries = lambda c, r, again: _entries(c, r, level, entry, [])
         pieces += work.slots(region, pieces[-1].points[-1] if pieces else at, bite)
-    left += [_channel(patch, level.z, room.rules.radius) for patch in work.left]
+    shut, spare = left[told:], SHUT * room.space.grid.cell
+    left += [_channel(patch, level.z, room.rules.radius, shut, spare) for patch in work.left]
     return pieces
 
 
-def _channel(patch: Uncut, z: float, radius: float) -> dict[str, Any]:
-    return {"kind": "channel", "z": z, **vars(patch), "reason": _why(patch, radius)}
+def _channel(
+    patch: Uncut, z: float, radius: float, shut: Iterable[dict[str, Any]] = (), spare: float = 0.0
+) -> dict[str, Any]:
+    return {"kind": "channel", "z": z, **vars(patch), "reason": _why(patch, radius, shut, spare)}
 
 
-def _why(patch: Uncut, radius: float) -> str:
+def _why(patch: Uncut, radius: float, shut: Iterable[dict[str, Any]], spare: float) -> str:
+    """Why a patch is left; ``shut``: ground without a way in, whose boxes may be ``spare`` mm tighter."""
+    for ground in shut:
+        (x0, y0, x1, y1), (a0, b0, a1, b1) = ground["box"], patch.box
+        if min(a0 - x0, b0 - y0, x1 - a1, y1 - b1) >= -spare:
+            return str(ground["reason"])
     if patch.width < WIDE * radius:
         return f"too narrow for the cap: {patch.width:.2f} mm wide there"
     return "a rest that no path meets within the cap"
