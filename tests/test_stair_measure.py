@@ -318,9 +318,11 @@ def test_ground_that_the_job_keeps_the_cutter_out_of_is_no_stair():
 
 @pytest.mark.compiled
 def test_an_opening_that_the_job_has_covered_is_no_stair():
-    """Over a 7 mm hole a ball-nose would dip by 5 - sqrt(25 - 3.5^2) mm, but the hole counts as filled.
+    """Over a 7 mm hole a ball-nose would dip, but the hole counts as filled.
 
-    The program goes deeper beside it, so that the height of its lowest level hides nothing.
+    With room about the middle for a helix of a tenth of its radius it is 3 mm from the rim, and down by
+    5 - sqrt(25 - 3^2) mm; the tip alone would come down further, but has no way there. The program goes
+    deeper beside the hole, so that the height of its lowest level hides nothing.
     """
     block = trimesh.creation.box(bounds=[(-20.0, -20.0, -16.0), (20.0, 20.0, -4.0)])
     step = trimesh.creation.box(bounds=[(15.0, -21.0, -8.0), (21.0, 21.0, 1.0)])
@@ -339,4 +341,4 @@ def test_an_opening_that_the_job_has_covered_is_no_stair():
     assert plan.check.tallest_stair < 0.3  # ridges between passes
     bare = zrough.Job.from_dict({**raw, "cover": {"automatic": False}})
     found = zrough.check(plan.nc_text, bare.with_mesh(plate.vertices, plate.faces))
-    assert found.tallest_stair == pytest.approx(5.0 - math.sqrt(25.0 - 3.5**2), abs=0.2)  # ridges on it
+    assert found.tallest_stair == pytest.approx(5.0 - math.sqrt(25.0 - 3.0**2), abs=0.2)  # ridges on it
