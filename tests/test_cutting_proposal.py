@@ -246,6 +246,8 @@ def test_laws_of_any_proposal(material, cutter, wish):
     phi = np.linspace(0.0, 180.0, 91)
     axial = np.linspace(0.0, 1.2 * cutter.flute_length, 20)
     feeds = data.feed_for(phi[:, None], axial[None, :])
+    chip, top = (find(phi[:, None], axial[None, :]) for find in (data.chip_feed, data.top_feed))
+    np.testing.assert_allclose(np.minimum(chip, top), feeds, rtol=1e-12)  # whichever is met first
     assert np.isfinite(feeds).all()
     assert (feeds > 0.0).all()
     assert (np.diff(feeds, axis=0) <= 1e-9 * feeds[:-1]).all()

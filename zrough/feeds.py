@@ -120,7 +120,7 @@ def along(
     bite[0] = bite[min(1, len(bite) - 1)]  # the first point is no step
     slot = bite > cap
     bite[slot] = 180.0
-    wanted = data.feed_for(bite, depths)
+    wanted = data.chip_feed(bite, depths)  # no limit of force binds here that does not bind `top`, too
     wide, depths = maximum_filter1d(bite, SMOOTH), maximum_filter1d(depths, SPREAD)
     top = data.top_feed(wide, depths)
     wanted = np.minimum(wanted, top)

@@ -116,6 +116,7 @@ class Linker:
         self.ways = ways
         self.side = side
         self.track = Track()
+        self._grazes: dict[float, float] = {}  # feeds by depth
 
     # -- one level -----------------------------------------------------------------------------
 
@@ -291,6 +292,17 @@ class Linker:
 
     # -- cutting -------------------------------------------------------------------------------
 
+    def _graze_feed(self, depth: float) -> float:
+        """Feed through what may brush films of this depth, mm/min."""
+        if depth not in self._grazes:
+            graze = math.degrees(GRAZE)
+            self._grazes[depth] = min(
+                self.ways.link_feed,
+                float(self.data.feed_for(graze, depth)),
+                float(self.data.top_feed(2.0 * graze, depth)),
+            )
+        return self._grazes[depth]
+
     def _slices(self, piece: Piece, level: Level) -> list[tuple[float, float]]:
         """Top and height of each cut of a piece: one, but for slots deeper than a slot may be."""
         count = 1
@@ -317,13 +329,7 @@ class Linker:
         bite = fitted.largest(arc)
         kinds = np.where(bite > 0.0, int(Kind.CUT), int(Kind.LINK))
         # rolling in and between two bites: a film or a needle's edge too thin for the maps may come first
-        graze, tallest = math.degrees(GRAZE), float(depth.max())
-        light = min(
-            self.ways.link_feed,
-            float(self.data.feed_for(graze, tallest)),
-            float(self.data.top_feed(2.0 * graze, tallest)),
-        )
-        feed = np.where(bite > 0.0, feed, light)
+        feed = np.where(bite > 0.0, feed, self._graze_feed(float(depth.max())))
         for run in np.split(np.arange(n), np.flatnonzero(np.diff(kinds)) + 1):
             self.track.add(
                 ends[run],

@@ -190,6 +190,16 @@ class CuttingData:
         result: Array = np.minimum(per_tooth * self.cutter.flutes * self.spindle_rpm, self.max_feed)
         return result
 
+    def chip_feed(self, engagement_deg: npt.ArrayLike, axial_mm: npt.ArrayLike) -> Array:
+        """Feed, mm/min, that the chip and the machine's top feed alone would allow; see `feed_for`."""
+        phi, axial = np.broadcast_arrays(
+            np.clip(np.asarray(engagement_deg, dtype=np.float64), 0.0, 180.0),
+            np.asarray(axial_mm, dtype=np.float64),
+        )
+        wanted = self._chip_feed(phi, axial) * self.cutter.flutes * self.spindle_rpm
+        result: Array = np.minimum(wanted, self.max_feed)
+        return result
+
     def top_feed(self, engagement_deg: npt.ArrayLike, axial_mm: npt.ArrayLike) -> Array:
         """Feed, mm/min, at which the machine or a limit of force stops a move; see `feed_for`."""
         phi, axial = np.broadcast_arrays(
