@@ -59,6 +59,20 @@ def test_the_cheapest_chain_is_found():
     assert total([0.0, *got]) == pytest.approx(best)
 
 
+def test_every_depth_that_costs_are_asked_for_is_told_before():
+    told: list[float] = []
+    asked: list[float] = []
+
+    def cost(z, above):
+        asked.append(above - z)
+        return 1.0
+
+    levels.choose(0.0, -20.0, (-3.0, -7.5, -11.0), 7.0, 0.0, cost, expect=told.extend)
+    assert asked
+    assert set(asked) <= set(told)
+    assert max(told) <= 7.0 * (1.0 + 1e-9)
+
+
 def test_climb_levels_go_bottom_up_and_none_without_a_stair_limit():
     bands = levels.choose(0.0, -12.0, (), 12.0, 2.0, lambda z, above: 1.0)
     heights = [v.z for v in bands[0].levels]

@@ -113,12 +113,13 @@ def test_a_shank_is_kept_off_a_film_between_the_nodes(space, gap, met):
     upper = np.where((np.abs(y - edge) < 0.1 * f.hd) & (np.abs(x) < 2.0), upper, 0.0).astype(np.float32)
     deep = ((edge + gap + RADIUS - y) ** 2).astype(np.float32)  # a walk along y = edge + gap + radius
     above = Above(space, (Stage(RADIUS, FLUTE),))
-    above.add([Level(UPPER, TOP, "primary", "", 0)], [None], [], Bare.of(upper, upper, RADIUS))
+    first, second = (Bare.of(Bare.reached(q, RADIUS), q, RADIUS) for q in (upper, deep))
+    above.add([Level(UPPER, TOP, "primary", "", 0)], [None], [], first)
     levels = [Level(DEEP, UPPER, "primary", "", 0)]
-    off = above.kept_off(levels, [[walk(edge + gap + RADIUS)]], Bare.of(deep, deep, RADIUS))
+    off = above.kept_off(levels, [[walk(edge + gap + RADIUS)]], second)
     assert bool(off) == met
     if met:
         i, j = round((edge - f.y0) / f.h), round(-f.x0 / f.h)
         assert off[DEEP][i, j] == pytest.approx(-RADIUS - MARGIN * f.h, abs=f.h)
     shallow = [Level(TOP - FLUTE + 0.5, UPPER, "primary", "", 0)]
-    assert not above.kept_off(shallow, [[walk(edge + gap + RADIUS)]], Bare.of(deep, deep, RADIUS))
+    assert not above.kept_off(shallow, [[walk(edge + gap + RADIUS)]], second)

@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 import shapely
 from scipy.interpolate import LinearNDInterpolator
-from scipy.ndimage import grey_dilation
+from scipy.ndimage import binary_dilation, convolve, grey_dilation
 from scipy.spatial import Delaunay, cKDTree
 from shapely.geometry import LineString
 
 from zrough.grid import Grid
-from zrough.kernels import march, raster, replay, ridges, sweeps, taller
+from zrough.kernels import march, places, raster, replay, ridges, sweeps, taller
+from zrough.rings import leading_half
 from zrough.surface import ContactSurface
 
 X, Y = np.meshgrid(np.arange(24) * 0.5 - 1.0, np.arange(18) * 0.5 + 2.0)  # nodes of every map here
@@ -213,3 +214,95 @@ def test_a_walk_along_a_wall_begins_where_the_cutter_stands_clear():
         # the nearest of the offsets at which a cutter a pitch larger stands within swept ground
         assert pose[1] == pytest.approx(4.91 + 0.3 * radius, abs=1e-9)
         assert min(abs(pose[0] - ring[at - 2, 0]), abs(pose[0] - ring[at, 0])) < 1e-9
+
+
+def test_swept_discs_are_the_distance_to_the_nearest_of_their_centres(rng):
+    """scipy's tree finds it, whatever order and however far apart the centres come."""
+    close = np.cumsum(rng.normal(0.0, 0.2, (30, 2)), axis=0) + np.array([4.0, 6.0])
+    path = np.vstack([close, [[0.0, 3.0], [9.0, 9.0]]])
+    d2 = np.full(X.shape, 1e6, np.float32)
+    march.stamp_path(d2, -1.0, 2.0, 0.5, 2.2, path)
+    away = cKDTree(path).query(NODES)[0].reshape(X.shape)
+    np.testing.assert_allclose(d2[away <= 2.2], away[away <= 2.2] ** 2, rtol=1e-5, atol=1e-6)
+    assert (d2[away > 2.2] == 1e6).all()
+
+
+def test_the_nearest_front_is_the_nearest_clear_node_beside_blocked_ones(rng):
+    """scipy dilates what is blocked; numpy finds the nearest, the first row by row of equals."""
+    for place in ((2.0, 5.0), (-7.0, 4.0), (30.0, 30.0), (4.5, 6.5)):
+        free, blk = (
+            (rng.random(X.shape) < 0.8).astype(np.uint8),
+            (rng.random(X.shape) < 0.05).astype(np.int32),
+        )
+        tabu = (rng.random(X.shape) < 0.5).astype(np.uint8)
+        front = (free > 0) & (blk == 0) & (tabu == 0)
+        front &= binary_dilation((free > 0) & (blk > 0), structure=np.ones((3, 3)))
+        at = np.where(front, (X - place[0]) ** 2 + (Y - place[1]) ** 2, np.inf)
+        assert march.find_any_front(free, blk, tabu, -1.0, 2.0, 0.5, *place) == np.argmin(at)
+        assert march.find_any_front(free, 0 * blk, tabu, -1.0, 2.0, 0.5, *place) == -1
+
+
+@pytest.mark.parametrize("share", [0.01, 0.6])
+def test_blocked_nodes_count_the_material_round_them(rng, share):
+    """scipy convolves with a disc, for few nodes as for many; what no free node reaches does not count."""
+    fine = rng.random((31, 43)) < 1.0 - (1.0 - share) ** 0.04  # 25 of them round a coarse node
+    d2, sd = np.where(fine, 9.0, 3.9).astype(np.float32), np.where(rng.random((16, 22)) < 0.1, 1.0, -1.0)
+    shape = (8, 11)
+    mat, blk = np.zeros(shape, np.uint8), np.zeros(shape, np.int32)
+    free, prefix = np.zeros(shape, np.uint8), np.zeros((8, 12), np.int32)
+    total = march.start_level(
+        d2, sd.astype(np.float32), 2.0, 0.25, 0.5, 1.0, 0.01, 0.5, 0.75, mat, blk, free, prefix
+    )
+    i, j = np.mgrid[-2:3, -2:3]
+    np.testing.assert_array_equal(free, sd[::2, ::2] > 0.0)
+    stands = binary_dilation(fine, structure=np.ones((5, 5)))[::4, ::4]
+    stands &= binary_dilation(free > 0, structure=np.hypot(i, j) <= 1.5)
+    np.testing.assert_array_equal(mat, stands)
+    disc = (np.hypot(i, j) <= 2.75).astype(int)
+    np.testing.assert_array_equal(blk, convolve(stands.astype(int), disc, mode="constant"))
+    assert total == stands.sum()
+
+
+def test_cells_that_a_walk_touches_are_those_of_a_tree(rng):
+    walk = rng.uniform(2.0, 5.0, (20, 2))
+    near = np.zeros((14, 17), np.uint8)
+    places.touch(-1.0, -2.0, 0.4, 8, 6, 1.1, walk, near)
+    middles = np.stack(
+        np.meshgrid(-1.0 + 0.4 * (6.5 + np.arange(17)), -2.0 + 0.4 * (8.5 + np.arange(14))), axis=-1
+    )
+    np.testing.assert_array_equal(near > 0, cKDTree(walk).query(middles)[0] < 1.1)
+
+
+def cleared(centres):
+    """Swept map, pitch 0.25, of a cutter of radius 1.5 that has been all over a shape."""
+    nodes = shapely.points(*np.meshgrid(np.arange(48) * 0.25 - 1.0, np.arange(40) * 0.25 + 1.0))
+    return (shapely.distance(nodes, centres) ** 2).astype(np.float32)
+
+
+def test_a_straight_way_begins_where_the_cutter_stands_clear_and_brushes_little():
+    """Centres from (0, 5) to (6, 7) are clear; a goal half a mm beyond is a bite as deep."""
+    d2, sd = cleared(shapely.box(0.0, 5.0, 6.0, 7.0)), np.full((20, 24), 1.0, np.float32)
+    circle, goal = leading_half(1), np.array([6.5, 6.0])
+    starts = np.array([[3.0, 7.5], [8.5, 6.0], [3.0, 6.0], [4.5, 6.0]])
+
+    def found(most, room=sd):
+        return march.led(d2, room, -1.0, 1.0, 0.25, 0.5, 1.5, 1.5, 0.1, most, circle, starts, goal)
+
+    assert found(math.pi) == 2
+    assert found(0.05) == -1
+    closed = np.where(np.arange(24) < 10, np.float32(-1.0), sd)  # ground that may be entered ends at x = 3.5
+    assert found(math.pi, closed) == 3
+    assert found(math.pi, -sd) == -1
+
+
+def test_a_walk_that_takes_nothing_keeps_its_arcs_and_a_slot_has_half_a_turn():
+    d2, circle = cleared(shapely.box(0.0, 5.0, 6.0, 7.0)), leading_half(1)
+    inside = np.column_stack([np.linspace(1.0, 5.0, 41), np.full(41, 6.0)])
+    arcs = np.full(41, 0.3)
+    march.widen(d2.copy(), -1.0, 1.0, 0.25, 1.5, 0.1, circle, inside, arcs)
+    np.testing.assert_array_equal(arcs, 0.3)
+    whole, arcs = np.full(d2.shape, 1e6, np.float32), np.zeros(41)
+    march.widen(whole, -1.0, 1.0, 0.25, 1.5, 0.1, circle, inside, arcs)
+    assert arcs[0] == 0.0
+    np.testing.assert_allclose(arcs[1:], math.pi, atol=math.radians(25.0))  # nodes are a sixth of the radius
+    np.testing.assert_array_equal(whole <= 2.4, cleared(LineString(inside)) <= 2.4)

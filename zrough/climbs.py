@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from . import threads
+from . import distances, threads
 from .levels import Band, Level, split
 from .stairs import Flags, Floats, Limits, normal_step, slopes, spacing
 
@@ -104,18 +104,19 @@ def trim(space: Space, bands: list[Band], limits: Limits, drops: dict[float, flo
     stock = _near_stock(space)
     with ThreadPoolExecutor(max_workers=threads.count()) as pool:
         # bands share nothing but the ground at their own heights
-        list(pool.map(lambda band: _Trimmer(space, stock, band, limits, drops).run(), todo))
+        def one(band: Band) -> None:
+            _Trimmer(space, stock, band, limits, drops).run()
+
+        list(pool.map(one if len(todo) == 1 else threads.alone(one), todo))
 
 
 def _near_stock(space: Space) -> Flags:
     """Nodes from which the cutter reaches stock."""
-    from scipy.ndimage import distance_transform_edt
-
     there = np.isfinite(space.top)
     if there.all():
         return there
     reach = (space.radius + space.grid.cell) / space.grid.cell
-    return np.asarray(distance_transform_edt(~there) <= reach)
+    return np.asarray(distances.away(~there) <= reach)
 
 
 class _Trimmer:
@@ -224,11 +225,11 @@ class _Trimmer:
 
     def _beside(self, flat: Flags, gained: Flags, needed: Flags, upright: Flags) -> Flags:
         """Points from which the cutter goes onto a flat: those close to it, else all round its patch."""
-        from scipy.ndimage import binary_dilation, distance_transform_edt, label
+        from scipy.ndimage import binary_dilation, label
 
         space, at = self.space, self._nodes(self.walls.xy)
         reach = (space.corner + REACH * space.radius) / space.grid.cell
-        beside: Flags = np.asarray(distance_transform_edt(~flat) <= max(reach, 2.0))[at]
+        beside: Flags = np.asarray(distances.away(~flat) <= max(reach, 2.0))[at]
         number, _ = label(gained, structure=np.ones((3, 3)))
         for k in np.unique(number[flat]):
             near = binary_dilation(number == k, structure=np.ones((3, 3)), iterations=2)[at]
@@ -292,11 +293,9 @@ class _Trimmer:
 
     def _close(self, z: float, closed: Flags, off: Floats) -> None:
         """Keep the centre out of the ``closed`` nodes, and away from the points ``off``."""
-        from scipy.ndimage import distance_transform_edt
-
         off_limits = closed.copy()
         off_limits[self._nodes(off)] = True
-        away = distance_transform_edt(~off_limits) - CLOSE
+        away = distances.away(~off_limits) - CLOSE
         bound = away.astype(np.float32) * np.float32(self.space.grid.cell)
         given = self.space.at_level.get(z)
         self.space.at_level[z] = bound if given is None else np.minimum(given, bound)

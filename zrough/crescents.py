@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from . import distances
 from .kernels import march as k
 
 if TYPE_CHECKING:
@@ -173,9 +174,7 @@ def _meets(work: Clearing, rows: slice, cols: slice) -> Mask:
 
 def _away(of: Mask, pitch: float) -> Floats:
     """Distance of every node to the nearest one ``of`` these, mm; without end where there is none."""
-    from scipy.ndimage import distance_transform_edt
-
-    return np.asarray(distance_transform_edt(~of) * pitch) if of.any() else np.full(of.shape, math.inf)
+    return np.asarray(distances.away(~of) * pitch) if of.any() else np.full(of.shape, math.inf)
 
 
 def _way_in(work: Clearing, level: Level, goals: Mask, rows: slice, cols: slice) -> Points | None:

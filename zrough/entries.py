@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from . import distances
 from .job import Cutter, Job
 from .rings import Entry, Frame
 
@@ -175,7 +176,7 @@ def _depth(
     near = sd[rows, cols]
     inside = (near >= rules.eps) & ndimage.binary_dilation(mine, iterations=2)
     padded = np.pad(inside, 1)
-    far = ndimage.distance_transform_edt(padded)[1:-1, 1:-1] * frame.h
+    far = distances.away(padded)[1:-1, 1:-1] * frame.h
     # close to the boundary the exact distance is known; further in, a node distance is up to a cell off
     depth = np.where(far > 2.0 * frame.h, far - frame.h, np.minimum(far, near))
     return inside, np.where(inside, depth, 0.0)

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from . import distances
+
 if TYPE_CHECKING:
     from .cutting import CuttingData
     from .regions import Space
@@ -34,19 +36,18 @@ class Costs:
         self.there = np.isfinite(space.top[:: self.every, :: self.every])
         self._swept: dict[float, float] = {}
         self._known: dict[float, int] = {}
+        self._feeds: dict[float, float] = {}  # by depth, at the job's engagement
 
     def _free(self, z: float) -> NDArray[np.bool_]:
-        return self.space.mask(z)[:: self.every, :: self.every]
+        return self.space.mask(z, self.every)
 
     def swept(self, z: float) -> float:
         """Ground over stock that the cutter reaches at tip height ``z``, mm2."""
-        from scipy.ndimage import distance_transform_edt
-
         found = self._swept.get(z)
         if found is None:
             free = self._free(z)
             cell = self.space.grid.cell * self.every
-            away = distance_transform_edt(~free) * cell if free.any() else np.full(free.shape, np.inf)
+            away = distances.away(~free) * cell if free.any() else np.full(free.shape, np.inf)
             # the boundary runs half a cell beyond the last free node
             reached = (away < self.space.radius + 0.5 * cell) & self.there
             found = self._swept[z] = float(np.count_nonzero(reached)) * cell**2
@@ -60,6 +61,11 @@ class Costs:
         """Seconds for a flat at ``z`` cut as a climb level, the ground at ``below`` cleared already."""
         return self.clearing(self.swept(z) - self.swept(below), above - z)
 
+    def expect(self, depths: list[float]) -> None:
+        """Have the feeds at these depths, mm, ready: one by one each takes a tenth of a millisecond."""
+        found = self.data.feed_for(self.data.engagement_deg, np.array(depths))
+        self._feeds.update(zip(depths, found.tolist(), strict=True))
+
     def clearing(self, area: float, depth: float) -> float:
         """Seconds to clear ``area`` mm2 at full width."""
         width = max(self.data.radial_width, 1e-6)
@@ -67,7 +73,8 @@ class Costs:
 
     def path(self, length: float, engagement_deg: float, depth: float) -> float:
         """Seconds for ``length`` mm of cutting path with its links."""
-        speed = float(self.data.feed_for(engagement_deg, depth)) / 60.0
+        feed = self._feeds.get(depth) if engagement_deg == self.data.engagement_deg else None
+        speed = (float(self.data.feed_for(engagement_deg, depth)) if feed is None else feed) / 60.0
         return length * (1.0 / speed + speed / self.acceleration / STRETCH + LINK_TIME)
 
     def _ways_down(self, z: float, depth: float) -> float:

@@ -9,6 +9,7 @@ from itertools import pairwise
 
 BEFORE = "level of the cutter before"
 SAME = 1e-6  # mm: heights closer than this are one level
+SPARE = 1.0 + 1e-9
 
 Cost = Callable[[float, float], float]
 Between = Callable[[float, float], list[float]]
@@ -64,6 +65,7 @@ def choose(
     cost: Cost,
     ledge: Callable[[float, float, float], float] | None = None,
     before: Sequence[float] = (),
+    expect: Callable[[list[float]], None] | None = None,
 ) -> list[Band]:
     """Bands from the stock's top down to ``floor``, mm: the chain of primary levels that costs least.
 
@@ -79,6 +81,8 @@ def choose(
     before : heights that an earlier cutter cut at. They become levels again: on walls that both cutters
         reach, the stairs then stand where they stood, and nothing thin is cut twice.
 
+    expect : is told all depths, mm, that costs may be asked for, before any is.
+
     Every gap of primary levels is at most ``depth``; the sum of costs is the least over all chains of the
     candidate heights (flats, and even splits between them), found by dynamic programming.
     """
@@ -88,6 +92,8 @@ def choose(
     if known:
         kept = [top, *sorted({*inner, *known}, reverse=True), floor]
         heights = sorted([*kept, *(h for a, b in pairwise(kept) for h in split(b, a, depth))], reverse=True)
+    if expect is not None:
+        expect([a - z for k, z in enumerate(heights) for a in heights[:k] if a - z <= depth * SPARE])
     chain = _cheapest(heights, depth, cost, inner, ledge)
     between: Between = stair if callable(stair) else lambda low, high: split(low, high, stair)
     bands = []
@@ -174,7 +180,7 @@ def _cheapest(
     back = [0] * n
     for i in range(1, n):
         for j in range(i):
-            if heights[j] - heights[i] > depth * (1.0 + 1e-9):
+            if heights[j] - heights[i] > depth * SPARE:
                 continue
             price = best[j] + cost(heights[i], heights[j])
             if ledge is not None and price < best[i]:

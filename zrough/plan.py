@@ -247,6 +247,7 @@ def _bands(
     bands = levels.choose(
         top, floor, known, min(data.level_depth, cutter.flute_length),
         climbs.between(space, allowed, [top, floor, *known]), costs.primary, costs.ledge, before,
+        costs.expect,
     )  # fmt: skip
     climbs.trim(space, bands, allowed, drops)
     return bands
@@ -390,7 +391,8 @@ def _clear(
         deepest = float(space.stock.upper[2]) - min(b.primary.z for b in bands)
         room = _Room(job, cutter, space, rules, data, zones, deepest, keep)
         first = sorted(range(len(bands)), key=lambda k: -_size(space, bands[k], rules.bite))
-        futures = {k: pool.submit(_one_band, room, bands[k], step) for k in first}
+        clear = _one_band if len(bands) == 1 else threads.alone(_one_band)
+        futures = {k: pool.submit(clear, room, bands[k], step) for k in first}
         above = rests.Above(
             space, (limits.Stage(space.radius, cutter.flute_length), *limits.stages(job, cutter))
         )
@@ -455,7 +457,7 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
     deep_bite = 0.98 * CLIMB_BITE if job.roughing.stair_height > 0.0 else DEEP_BITE
     rules = room.rules
     long = room.deepest > cutter.flute_length
-    deep: NDArray[np.float32] | None = None
+    deep: NDArray[np.uint8] | None = None
     if long:
         # below the flute the shank passes walls cut before: a hair off what was left there, so that it
         # does not rub
@@ -493,12 +495,12 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
             places.after(len(out.pieces) - 1, level.floor, out.pieces[-1])
         out.marks.append(feeds.mark(work.d2, room.rules.radius, room.rules.corner))
         if long and level is band.primary:
-            deep = work.swept()
+            deep = rests.Bare.reached(work.swept(), room.rules.radius)
         if room.keep:
             out.layers.append(swept.layer(level.z, work.d2))
         step()
     if deep is not None:
-        out.bare = rests.Bare.of(deep, work.swept() if band.climbs else deep, room.rules.radius)
+        out.bare = rests.Bare.of(deep, work.swept(), room.rules.radius)
     if places is not None:
         out.climbing = places.order()
     return out

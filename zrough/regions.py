@@ -82,9 +82,9 @@ class Space:
         g = self.grid
         return Frame(g.x0, g.y0, g.cell, g.nx, g.ny)
 
-    def mask(self, z: float) -> NDArray[np.bool_]:
-        """Nodes the cutter may stand on at tip height ``z``, the part alone considered."""
-        return np.asarray(self.cl <= z - self.floor + 1e-9)
+    def mask(self, z: float, every: int = 1) -> NDArray[np.bool_]:
+        """Nodes the cutter may stand on at tip height ``z``, the part alone considered; one in ``every``."""
+        return np.asarray(self.cl[::every, ::every] <= z - self.floor + 1e-9)
 
     def rings(self, z: float) -> Rings:
         """Exact boundary of the ground the part leaves free at tip height ``z``; kept for the next call."""

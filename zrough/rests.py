@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from . import distances
 from .feeds import Mark
 from .levels import Level
 from .limits import Stage
@@ -117,8 +118,6 @@ class Above:
         return bool(np.isfinite(cKDTree(xy).query(points, distance_upper_bound=reach)[0]).any())
 
     def _bound(self, stand: _Nodes, z: float, films: tuple[NDArray[np.int64], NDArray[np.int64]]) -> Map:
-        from scipy.ndimage import distance_transform_edt
-
         f = self.space.frame
         bound = np.full((f.ny, f.nx), 1e3, np.float32)
         for body in self.bodies:
@@ -128,7 +127,7 @@ class Above:
             if body.radius <= self.space.radius:
                 free[films] = False
             if not free.all():
-                away = distance_transform_edt(free) * f.h - (body.radius + MARGIN * f.h)
+                away = distances.away(free) * f.h - (body.radius + MARGIN * f.h)
                 np.minimum(bound, away.astype(np.float32), out=bound)
         return bound
 
@@ -141,10 +140,14 @@ class Bare:
     never: NDArray[np.uint8]
 
     @classmethod
-    def of(cls, primary: Map, last: Map, radius: float) -> Bare:
-        """From squared distances, mm2, to the nearest centre: after the primary level, and after the last."""
-        deep, never = primary <= np.float32((radius - TOUCH) ** 2), last > np.float32(radius**2)
-        return cls(np.packbits(deep, axis=1), np.packbits(never, axis=1))
+    def of(cls, primary: NDArray[np.uint8], last: Map, radius: float) -> Bare:
+        """From `reached` after the primary level, and squared distances, mm2, to a centre after the last."""
+        return cls(primary, np.packbits(last > np.float32(radius**2), axis=1))
+
+    @staticmethod
+    def reached(swept: Map, radius: float) -> NDArray[np.uint8]:
+        """Bits of the nodes that the cutter has swept well within its radius."""
+        return np.packbits(swept <= np.float32((radius - TOUCH) ** 2), axis=1)
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from . import distances
 from .kernels import ridges as kernels
 from .rings import FLAT
 from .stairs import Limits
@@ -69,7 +70,7 @@ class Ridges:
         high, allowed = self._too_high(z, above, work.mat)
         if math.isinf(allowed):
             return []
-        from scipy.ndimage import binary_dilation, distance_transform_edt
+        from scipy.ndimage import binary_dilation
 
         wide = np.ones((2 * MARGIN + 1, 2 * MARGIN + 1), bool)
         zone = np.asarray(binary_dilation(high > 0, structure=wide))
@@ -79,7 +80,7 @@ class Ridges:
         if math.isinf(allowed):
             return []
         # the flank of a round tip would have reached farther than where it makes a floor
-        near = distance_transform_edt(high == 0) * work.frame.hb <= radius
+        near = distances.away(high == 0) * work.frame.hb <= radius
         return work.patches(ground, self._too_high(z, above, near.astype(np.uint8))[0] > 0)
 
     def _too_high(self, z: float, above: float, where: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:

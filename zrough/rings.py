@@ -15,8 +15,9 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from . import crescents, lanes
+from . import crescents, distances, lanes
 from .kernels import march as k
+from .trails import Trail
 
 Points = NDArray[np.float64]
 Nodes = tuple[NDArray[np.int64], NDArray[np.int64]]
@@ -279,10 +280,14 @@ class _Walls:
         walls.spent |= level.sd[i, j] < -f.h
         return walls
 
+    def open_in(self, part: slice) -> NDArray[np.bool_]:
+        """Points, of those of a slice, where a walk may start."""
+        return np.asarray((self.bite[part] > 0) & ~self.spent[part] & ~self.blocked[part])
+
     @property
     def open(self) -> NDArray[np.bool_]:
         """Points where a walk may start."""
-        return np.asarray((self.bite > 0) & ~self.spent & ~self.blocked)
+        return self.open_in(slice(None))
 
     def cut(self, work: Clearing, level: Level, walk: Points) -> None:
         """Ask the points near a walk again, and let blocked ones there try again."""
@@ -316,6 +321,56 @@ class _Walls:
         return np.asarray(which[cells[tuple(at.T)]])
 
 
+class _Starts:
+    """Ring points at which a run of open ones begins, as cut (all of a ring that is open all round).
+
+    Between two walks only few points close, all of one ring, and the cutter stays where it is.
+    """
+
+    def __init__(self, work: Clearing, level: Level, walls: _Walls, position: Points | None) -> None:
+        self.work, self.level, self.walls, self.position = work, level, walls, position
+        self.open = walls.open
+        self.away = [self._away(side, 0, level.offsets) for side in work.sides]
+
+    def _away(self, side: int, start: int, offsets: NDArray[np.int64]) -> NDArray[np.float64]:
+        """How far from the cutter starts are, mm, inf at other points: of rings from point ``start`` on."""
+        first, end = offsets[:-1] - start, offsets[1:] - start
+        away = np.full(int(end[-1]) if len(end) else 0, np.inf)
+        is_open = self.open[start : start + len(away)]
+        if not is_open.any():
+            return away
+        behind = np.empty_like(is_open)  # the point that a walk comes from
+        if side > 0:
+            behind[1:], behind[first] = is_open[:-1], is_open[end - 1]
+        else:
+            behind[:-1], behind[end - 1] = is_open[1:], is_open[first]
+        begins = is_open & ~behind
+        for ring in np.flatnonzero(np.logical_and.reduceat(is_open, first)).tolist():
+            begins[first[ring] : end[ring]] = True
+        at = np.flatnonzero(begins)
+        points = self.level.points[start + at]
+        away[at] = np.hypot(*(points - (points[0] if self.position is None else self.position)).T)
+        return away
+
+    def closed(self, at: int) -> None:
+        """Points round ``at`` have been closed."""
+        ring = int(np.searchsorted(self.level.offsets, at, side="right")) - 1
+        offsets = self.level.offsets[ring : ring + 2]
+        part = slice(int(offsets[0]), int(offsets[1]))
+        self.open[part] = self.walls.open_in(part)
+        for side, away in zip(self.work.sides, self.away, strict=True):
+            away[part] = self._away(side, part.start, offsets)
+
+    def nearest(self) -> tuple[int, int] | None:
+        """The start nearest to the cutter and the side to walk on; None where there is none."""
+        best, found = math.inf, None
+        for side, away in zip(self.work.sides, self.away, strict=True):
+            at = int(np.argmin(away)) if len(away) else 0
+            if len(away) and away[at] < best:
+                best, found = float(away[at]), (at, side)
+        return found
+
+
 class Clearing:
     """Swept ground of one primary level and the climb levels above it.
 
@@ -338,6 +393,7 @@ class Clearing:
         self.epoch = 0
         self.tau = 0.01
         self.track: list[Points] = []  # paths of all walks of the band so far
+        self.tracks, self.trails = Trail(), Trail()  # of ``track`` and of ``pieces``
         self.evened: list[Points] = []  # of them, those that took off ridges
         # one node for slivers between nodes; half the corner radius for the ridges it leaves on the floor
         self.slacks = sorted(
@@ -449,7 +505,7 @@ class Clearing:
         A patch narrower than `FAINT` radii never makes a step that counts, and going straight over it looks
         like next to nothing.
         """
-        from scipy.ndimage import distance_transform_edt, label
+        from scipy.ndimage import label
 
         if not self.mat.any():
             return
@@ -461,7 +517,7 @@ class Clearing:
         self.tabu[:] = 0
         if large.any():
             near = (self.rules.radius + self.margin_clear) / self.frame.hb + 2.0
-            self.tabu[distance_transform_edt(~large[number]) <= near] = 1
+            self.tabu[distances.away(~large[number]) <= near] = 1
         with self._ruled(sliver=0.0, notice=NEEDLE):
             while (piece := self._front(level, position, [])) is not None:
                 pieces.append(piece)
@@ -499,6 +555,7 @@ class Clearing:
                 # evened out, a walk meets other material than as it was found, and leaves other material
                 if piece.arcs.max(initial=0.0) > cap:
                     piece.points = self._evened(level, piece.points)
+                    self.trails, self.tracks = Trail(), Trail()
                 entry = None if piece.entry is None else self._entry_path(piece.entry)[0]
                 piece.arcs = lanes.sweep(self, piece.points, entry)
                 piece.slot = bool(piece.arcs.max(initial=0.0) > cap)
@@ -560,7 +617,7 @@ class Clearing:
                 patches.append((i + box[0].start, j + box[1].start))
         if not patches:
             return []
-        room = ndimage.distance_transform_edt(self.free) * f.hb
+        room = distances.away(self.free) * f.hb
         reach = math.ceil(r.radius / f.hb)
         standing, boxes = self._standing(level)
         found = []
@@ -633,10 +690,10 @@ class Clearing:
 
     def _standing(self, level: Level) -> tuple[NDArray[np.int32], list[tuple[slice, slice]]]:
         """Patches of all that stands within reach: their numbers on the coarse nodes, and their boxes."""
-        from scipy.ndimage import distance_transform_edt, find_objects, label
+        from scipy.ndimage import find_objects, label
 
         f, r = self.frame, self.rules.radius
-        reach = distance_transform_edt(level.sd[::2, ::2] < 0.0) * f.hb <= r + f.h
+        reach = distances.away(level.sd[::2, ::2] < 0.0) * f.hb <= r + f.h
         stands = np.zeros((2 * reach.shape[0], 2 * reach.shape[1]), bool)
         stands[: f.ny, : f.nx] = self.d2[::2, ::2] > np.float32(r * r)
         any_of_four = stands[::2] | stands[1::2]
@@ -724,15 +781,16 @@ class Clearing:
         """A walk planned for the radius over its tip with the arcs of the whole one; swept on ``d2``."""
         f, r = self.frame, self.rules.radius
         points, arcs = piece.points, piece.arcs.copy()
-        for n in range(1, len(points)):
-            step = points[n - 1 : n + 1]
-            arc = k.way_arc(d2, f.x0, f.y0, f.hd, r - 0.5 * f.hd, self.rules.step, self.circle, step)
-            arcs[n] = max(arcs[n], arc)
-            k.stamp_path(d2, f.x0, f.y0, f.hd, r + 3 * f.hd, step)
+        k.widen(d2, f.x0, f.y0, f.hd, r, self.rules.step, self.circle, np.ascontiguousarray(points), arcs)
         return replace(piece, arcs=arcs)
 
     def swept(self) -> NDArray[np.float32]:
-        """The swept map with all that walks which evened ridges have swept: they cut wider than they look."""
+        """The swept map with all that walks which evened ridges have swept: they cut wider than they look.
+
+        It is for reading only: without such walks it is the map itself.
+        """
+        if not self.evened:
+            return self.d2
         f, d2 = self.frame, self.d2.copy()
         for points in self.evened:
             k.stamp_path(d2, f.x0, f.y0, f.hd, self.rules.radius + 3 * f.hd, points)
@@ -742,14 +800,14 @@ class Clearing:
         """Signed distance of the level, less what stands too near to ground in reach that was left whole."""
         if not self._start(level):
             return level.sd
-        from scipy.ndimage import binary_propagation, distance_transform_edt, uniform_filter
+        from scipy.ndimage import binary_propagation, uniform_filter
 
         f, square = self.frame, np.ones((3, 3), bool)
         core = uniform_filter(self.mat * np.float32(9.0), size=3) > 8.5  # no film on a wall
         if not core.any():
             return level.sd
         whole = binary_propagation(core, structure=square, mask=self.mat > 0)
-        away = distance_transform_edt(~whole) * f.hb - (self.rules.radius + 1.5 * f.hb)
+        away = distances.away(~whole) * f.hb - (self.rules.radius + 1.5 * f.hb)
         ny, nx = level.sd.shape
         fine = np.repeat(np.repeat(away.astype(np.float32), 2, axis=0), 2, axis=1)[:ny, :nx]
         return np.asarray(np.minimum(level.sd, fine), dtype=np.float32)
@@ -938,11 +996,8 @@ class Clearing:
 
     def _trail(self, p: Points, reach: float) -> Points:
         """Some points of the level's earlier walks within ``reach`` mm of ``p``, the nearest first."""
-        trail = np.concatenate([*(piece.points for piece in self.pieces), np.zeros((0, 2))])
-        away = np.hypot(*(trail - p).T)
-        near = np.flatnonzero(away < reach)
-        near = near[np.argsort(away[near], kind="stable")]
-        return np.asarray(trail[near[:: max(1, len(near) // 48)]])
+        near = self.trails.follow(self.pieces).near(p, reach)
+        return near[:: max(1, len(near) // 48)]
 
     def _clear(self, p: Points, slack: float) -> bool:
         """True if the cutter, ``slack`` larger than it is, can stand at ``p`` without touching anything."""
@@ -963,17 +1018,14 @@ class Clearing:
         d2 = np.ascontiguousarray(d2)
         if k.clear_at(d2, x0, y0, f.hd, whole.radius, whole.standing(f.hd), f.hd, *goal):
             return goal[None, :]
-        near = np.concatenate([*self.track, np.zeros((0, 2))])
-        away = np.hypot(*(near - goal).T)
-        near = near[(away < LANDING * whole.radius)]
-        near = near[np.argsort(np.hypot(*(near - goal).T), kind="stable")]
+        near = self.tracks.follow(self.track).near(goal, LANDING * whole.radius)
         for q in near[:: max(1, len(near) // 64)]:
             n = max(1, math.ceil(float(np.hypot(*(goal - q))) / step))
             line = q + np.linspace(0.0, 1.0, n + 1)[:, None] * (goal - q)
             if (
-                min(self._sd(level, p) for p in line) >= self.rules.eps
+                self._least_sd(level, line) >= self.rules.eps
                 and k.clear_at(d2, x0, y0, f.hd, whole.radius, whole.standing(f.hd), f.hd, *q)
-                and k.way_arc(d2, x0, y0, f.hd, whole.radius, step, self.circle, line) == 0.0
+                and k.way_arc(d2, x0, y0, f.hd, whole.radius, step, 0.0, self.circle, line) == 0.0
                 and self._tested(line) is not None
             ):
                 return np.asarray(line, dtype=np.float64)
@@ -1209,24 +1261,28 @@ class Clearing:
     def _tested(self, way: Points) -> tuple[Points, float] | None:
         """The way if what it may still graze stays well under the cap, else None: a lift is safer."""
         f, r = self.frame, self.rules
-        arc = float(k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, r.step, self.circle, way))
+        most = min(GRAZE, r.cap - r.margin)
+        arc = float(k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, r.step, most, self.circle, way))
         # a ridge higher than the way meets the rounding of the tip, inside the cutter's full radius
         low = self.whole.radius_at(self.whole.lift)
-        if low < r.radius or self.curtain is not None:
-            arc = max(arc, self._brushed(way, low))
-        return (way, arc) if arc <= min(GRAZE, r.cap - r.margin) else None
+        if arc <= most and (low < r.radius or self.curtain is not None):
+            arc = max(arc, self._brushed(way, low, most))
+        return (way, arc) if arc <= most else None
 
-    def _brushed(self, way: Points, radius: float) -> float:
-        """Largest arc that a cutter of this radius brushes on a way, rad, behind a curtain too."""
+    def _brushed(self, way: Points, radius: float, most: float) -> float:
+        """Largest arc that a cutter of this radius brushes on a way, rad, behind a curtain too.
+
+        Of arcs over ``most`` it is the first.
+        """
         f, step = self.frame, self.whole.step
         if self.curtain is None:
-            return float(k.way_arc(self.d2, f.x0, f.y0, f.hd, radius, step, self.circle, way))
+            return float(k.way_arc(self.d2, f.x0, f.y0, f.hd, radius, step, most, self.circle, way))
         low, high = way.min(axis=0), way.max(axis=0)
         half = 0.5 * float(np.max(high - low)) + self.whole.radius + 3 * f.hd
         rows, cols = self._window(0.5 * (low + high), half, f.hd, self.d2.shape)
         x0, y0 = f.x0 + f.hd * cols.start, f.y0 + f.hd * rows.start
         d2 = np.ascontiguousarray(self.curtain.behind(self.d2, rows, cols))
-        return float(k.way_arc(d2, x0, y0, f.hd, radius, step, self.circle, way))
+        return float(k.way_arc(d2, x0, y0, f.hd, radius, step, most, self.circle, way))
 
     # -- walls ---------------------------------------------------------------------------------
 
@@ -1235,13 +1291,17 @@ class Clearing:
     ) -> Points | None:
         """Start walks where a wall still gives up a bite, nearest first, until none is left."""
         r = self.rules
+        starts = _Starts(self, level, walls, position)
         while True:
-            at = self._next_on_wall(level, walls.open, position)
-            if at is None:
+            found = starts.nearest()
+            if found is None:
                 return position
+            at, side = found
+            self._face(side)
             pose = self._wall_pose(level, at)
             if pose is None:
                 walls.blocked[self._around(level, at, 0.2 * r.radius)] = True
+                starts.closed(at)
                 continue
             around = self._around(level, at, SPENT * r.radius)
             before = walls.spent[around]
@@ -1254,6 +1314,9 @@ class Clearing:
                     walls.spent[around] = before
                 position = piece.points[-1]
                 walls.cut(self, level, piece.points)
+                starts = _Starts(self, level, walls, position)
+            else:
+                starts.closed(at)
 
     def _cut_wall(self, level: Level, pose: tuple[Points, Points], position: Points | None) -> Piece | None:
         """A walk along a wall from a pose: the way (n, 2) to where it begins, and the heading there."""
@@ -1277,35 +1340,6 @@ class Clearing:
             self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, walk[-1:]
         )
         return _piece(walk, arcs, way, wall=True)
-
-    def _next_on_wall(self, level: Level, bite: NDArray[np.bool_], position: Points | None) -> int | None:
-        """The nearest ring point at which a run of biting points begins; sets the side to walk on."""
-        best, found = math.inf, None
-        for side in self.sides:
-            starts = self._stretches(level, bite, side)
-            if not len(starts):
-                return None
-            here = position if position is not None else level.points[starts[0]]
-            away = np.hypot(*(level.points[starts] - here).T)
-            if away.min() < best:
-                best, found = float(away.min()), (int(starts[np.argmin(away)]), side)
-        assert found is not None
-        self._face(found[1])
-        return found[0]
-
-    def _stretches(self, level: Level, bite: NDArray[np.bool_], side: int) -> NDArray[np.int64]:
-        """Indices at which a run of biting points begins, as cut; every point of a closed run."""
-        starts = []
-        for a, b in zip(level.offsets[:-1], level.offsets[1:], strict=True):
-            ring = bite[a:b]
-            if not ring.any():
-                continue
-            if ring.all():
-                starts.append(np.arange(a, b))
-                continue
-            begins = ring & ~np.roll(ring, side)
-            starts.append(a + np.flatnonzero(begins))
-        return np.concatenate(starts) if starts else np.zeros(0, np.int64)
 
     def _ring_of(self, level: Level, at: int) -> tuple[int, int]:
         q = int(np.searchsorted(level.offsets, at, side="right")) - 1
@@ -1347,33 +1381,32 @@ class Clearing:
         ahead = ring[(q + 2 * r.side) % n] - ring[(q - 2 * r.side) % n]
         ahead = ahead / max(float(np.hypot(*ahead)), 1e-12)
         goal = ring[q % n] + r.side * r.eps * np.array([-ahead[1], ahead[0]])
-        for p in self._trail(goal, LANDING * r.radius):
-            if not self._clear(p, f.hd):
-                continue
-            count = max(1, math.ceil(float(np.hypot(*(goal - p))) / r.step))
-            way = p + np.linspace(0.0, 1.0, count + 1)[:, None] * (goal - p)
-            if self._room(level, way) >= 0.0:
-                arc = k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, r.step, self.circle, way)
-                if arc <= min(LED, r.cap - r.margin):
-                    return way, ahead
-        return None
+        starts, most = self._trail(goal, LANDING * r.radius), min(LED, r.cap - r.margin)
+        found = k.led(
+            self.d2, level.sd, f.x0, f.y0, f.hd, f.h, r.radius, r.standing(f.hd), r.step, most, self.circle,
+            np.ascontiguousarray(starts), goal,
+        )  # fmt: skip
+        if found < 0:
+            return None
+        p = starts[found]
+        count = max(1, math.ceil(float(np.hypot(*(goal - p))) / r.step))
+        return p + np.linspace(0.0, 1.0, count + 1)[:, None] * (goal - p), ahead
 
     def _arcs(self, way: Points) -> NDArray[np.float64]:
         """Arc in material, rad, of each step of a way; 0 for the first point."""
         f, r = self.frame, self.rules
         steps = (
-            k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, r.step, self.circle, way[n : n + 2])
+            k.way_arc(self.d2, f.x0, f.y0, f.hd, r.radius, r.step, math.inf, self.circle, way[n : n + 2])
             for n in range(len(way) - 1)
         )
         return np.fromiter((0.0, *steps), np.float64, len(way))
 
-    def _room(self, level: Level, way: Points) -> float:
-        """Least distance of points (n, 2) from what bounds the centre, mm."""
-        from scipy.ndimage import map_coordinates
-
+    def _least_sd(self, level: Level, line: Points) -> float:
+        """Least of `_sd` along points (n, 2)."""
         f = self.frame
-        at = ((way[:, ::-1] - (f.y0, f.x0)) / f.h).T
-        return float(map_coordinates(level.sd, at, order=1, mode="nearest").min())
+        j = np.clip(np.rint((line[:, 0] - f.x0) / f.h).astype(np.int64), 0, f.nx - 1)
+        i = np.clip(np.rint((line[:, 1] - f.y0) / f.h).astype(np.int64), 0, f.ny - 1)
+        return float(level.sd[i, j].min())
 
     def _sd(self, level: Level, p: Points) -> float:
         f = self.frame

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from .kernels import march
+from .kernels import march, places
 from .rings import Clearing, Frame, Level, Piece, Points, Rules
 
 if TYPE_CHECKING:
@@ -159,21 +159,21 @@ class Ground:
 
     def covered(self, walks: list[Walk]) -> list[Cells]:
         """Which of the cells that some walk takes each walk touches, also on its hops."""
-        from scipy.spatial import cKDTree
-
-        f = self.frame
+        f, cell = self.frame, self.cell
         taken = np.unique(np.concatenate([walk.takes for walk in walks]))
-        i, j = np.divmod(taken, self.columns)
-        at = np.stack([f.x0 + (j + 0.5) * self.cell, f.y0 + (i + 0.5) * self.cell], axis=1)
-        reach = self.rules.radius + EDGE * f.h + math.sqrt(0.5) * self.cell
+        row, column = np.divmod(taken, self.columns)
+        reach = self.rules.radius + EDGE * f.h + math.sqrt(0.5) * cell
         found = []
         for walk in walks:
-            points = walk.touched
-            low, high = points.min(axis=0) - reach, points.max(axis=0) + reach
-            a, b = np.searchsorted(at[:, 1], [low[1], high[1]])  # cells are numbered row by row
-            near = a + np.flatnonzero((at[a:b, 0] >= low[0]) & (at[a:b, 0] <= high[0]))
-            away, _ = cKDTree(points).query(at[near], distance_upper_bound=reach)
-            found.append(taken[near[np.isfinite(away)]])
+            points = np.ascontiguousarray(walk.touched)
+            low = np.floor((points.min(axis=0) - reach - (f.x0, f.y0)) / cell).astype(int)
+            high = np.ceil((points.max(axis=0) + reach - (f.x0, f.y0)) / cell).astype(int)
+            (j0, i0), (j1, i1) = low.tolist(), high.tolist()
+            near = np.zeros((i1 - i0 + 1, j1 - j0 + 1), np.uint8)
+            places.touch(f.x0, f.y0, cell, i0, j0, reach, points, near)
+            a, b = np.searchsorted(row, [i0, i1 + 1])  # cells are numbered row by row
+            mine = a + np.flatnonzero((column[a:b] >= j0) & (column[a:b] <= j1))
+            found.append(taken[mine[near[row[mine] - i0, column[mine] - j0] > 0]])
         return found
 
     # -- in another order ------------------------------------------------------------------------

@@ -45,16 +45,21 @@ def warm_up() -> float:
 
 
 def _what_the_sample_spares() -> None:
-    """Nothing is left standing between its levels, and no walls lie far apart: other jobs have that."""
+    """Nothing is left standing between its levels, no walls lie far apart, and its tip is not round."""
     import numpy as np
 
     from zrough.byplace import shortest
     from zrough.feeds import Tall
-    from zrough.rings import Frame
+    from zrough.kernels.march import led
+    from zrough.kernels.places import touch
+    from zrough.rings import Frame, leading_half
 
     tall = Tall(Frame(0.0, 0.0, 1.0, 2, 2), np.ones((2, 2), np.float32))
     tall.take(np.zeros((1, 2)), 0.5)
     shortest(np.zeros((1, 1), np.uint8), np.zeros((2, 1)))
+    touch(0.0, 0.0, 1.0, 0, 0, 1.0, np.zeros((1, 2)), np.zeros((1, 1), np.uint8))
+    clear, far = np.zeros((5, 5), np.float32), np.ones((3, 3), np.float32)
+    led(clear, far, 0.0, 0.0, 0.5, 1.0, 1.0, 1.0, 0.5, 1.0, leading_half(1), np.ones((1, 2)), np.ones(2))
 
 
 def sample_job() -> Job:

@@ -29,6 +29,8 @@ SAMPLES = 161  # points on the leading half circle, odd so that one looks straig
 VIRGIN = 5.0e5  # mm2, less than what stands for "never swept", more than any distance
 UNEVEN = 0.02  # rad; where the bend changes by more from one step to the next, the arc within a step is asked
 THINNEST = 0.04  # of the squared arc: around a corner of less than 0.04 radii a walk does not look closer
+HAIR = 0.05  # pitches squared: more than distances to far nodes are rounded by
+FEW = 32  # a row of a disc round one node costs as much as so many nodes of a row sum
 DONE, FULL, STUCK, LOST, CONTACT = 0, 1, 2, 3, 4
 
 
@@ -294,13 +296,47 @@ def _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, depth):
     return gone
 
 
+@_helper
+def _stamp_whole(d2, x0, y0, hd, reach, px, py, x, y, ramp, zero):
+    """As `_stamp` without a hole, but bit by bit the map that lowering all round (x, y) makes.
+
+    For that the half nearer to (px, py), which must have been stamped before, is left out with ``HAIR`` to
+    spare, and distances are counted from where the row of the whole disc begins.
+    """
+    ny, nx = d2.shape
+    fi = (y - y0) / hd
+    fj = (x - x0) / hd
+    vx = (x - px) / hd
+    vy = (y - py) / hd
+    bound = -0.5 * (vx * vx + vy * vy) - HAIR
+    n = reach / hd
+    for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
+        half = math.sqrt(max(0.0, n * n - (i - fi) * (i - fi)))
+        rest = bound - (i - fi) * vy
+        low = -half
+        high = half
+        if vx > 1.0e-12:
+            low = max(low, rest / vx)
+        elif vx < -1.0e-12:
+            high = min(high, rest / vx)
+        elif rest > 0.0:
+            continue
+        j0 = max(0, int(math.ceil(fj - half)))
+        a = max(j0, int(math.ceil(fj + low)))
+        b = min(nx - 1, int(math.floor(fj + high)))
+        if a <= b:
+            dy = np.float32((i - fi) * hd)
+            _lower_span(d2[i], a, b, np.float32((j0 - fj) * hd), dy * dy, ramp[a - j0 :], zero)
+
+
 @_kernel
 def stamp_path(d2, x0, y0, hd, reach, pts):
     """Sweep the cutter along the sample points ``pts (n, 2)`` on the fine map only."""
     ramp = _ramp(hd, reach)
     zero = np.float32(0.0 * hd)
     for k in range(pts.shape[0]):
-        _stamp(d2, x0, y0, hd, reach, 0.0, pts[k, 0], pts[k, 1], pts[k, 0], pts[k, 1], ramp, zero)
+        q = max(0, k - 1)
+        _stamp_whole(d2, x0, y0, hd, reach, pts[q, 0], pts[q, 1], pts[k, 0], pts[k, 1], ramp, zero)
 
 
 @_kernel
@@ -327,13 +363,22 @@ def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat,
                 any_material = True
     half = _half_widths((radius - margin_reach) / hb)
     reach = half.shape[0] // 2
+    box = np.empty((ny + 1 if any_material else 0, nx + 1), np.int32)
     if any_material:
         _row_sums(free, prefix)
+        _box_sums(prefix, box)
     total = np.int64(0)
     for i in range(ny):
+        a = max(0, i - reach)
+        b = min(ny, i + reach + 1)
         for j in range(nx):
             if mat[i, j]:
-                if _any_within(prefix, i, j, half, reach):
+                # nothing in the square round the disc: nothing in the disc
+                c = max(0, j - reach)
+                e = min(nx, j + reach + 1)
+                if box[b, e] - box[a, e] - box[b, c] + box[a, c] > 0 and _any_within(
+                    prefix, i, j, half, reach
+                ):
                     total += 1
                 else:
                     mat[i, j] = 0
@@ -341,7 +386,7 @@ def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat,
     if total == 0:
         return 0
     half = _half_widths((radius + margin_clear) / hb)
-    if 4 * total < nx * ny:
+    if FEW * total < nx * ny:
         # little is left: one disc for each node of it
         for i in range(ny):
             for j in range(nx):
@@ -391,18 +436,36 @@ def _any_within(prefix, i, j, half, reach):
 
 
 @_helper
+def _box_sums(prefix, box):
+    """box[i, j] = how many of the first j nodes of the first i rows are set."""
+    ny, nx = prefix.shape
+    for j in range(nx):
+        box[0, j] = 0
+    for i in range(ny):
+        for j in range(nx):
+            box[i + 1, j] = box[i, j] + prefix[i, j]
+
+
+@_helper
 def _disc_counts(prefix, half, out):
     """Add to ``out`` the number of set nodes in the disc round each node."""
     ny, nx = out.shape
     reach = half.shape[0] // 2
     for i in range(ny):
+        row = out[i]
         for k in range(-reach, reach + 1):
             r = i + k
             if r < 0 or r >= ny or prefix[r, nx] == 0:
                 continue
-            w = half[k + reach]
-            for j in range(nx):
-                out[i, j] += prefix[r, min(nx, j + w + 1)] - prefix[r, max(0, j - w)]
+            w = min(half[k + reach], nx)
+            up_to = prefix[r, w + 1 :] if w < nx else prefix[r, :0]
+            for j in range(up_to.shape[0]):
+                row[j] += up_to[j]
+            for j in range(nx - w, nx):
+                row[j] += prefix[r, nx]
+            before = row[w:]
+            for j in range(before.shape[0]):
+                before[j] -= prefix[r, j]
 
 
 @_helper
@@ -751,17 +814,45 @@ def find_front(free, blk, tabu, seen, epoch, si, sj, goal, queue, parent):
     return -1
 
 
+@_helper
+def _row_blocked(free, blk, i, out):
+    """out[j] = 1 where a free node of rows i - 1 .. i + 1 in column j is not clear; True if there is any."""
+    ny, nx = free.shape
+    a = max(0, i - 1)
+    b = min(ny - 1, i + 1)
+    for j in range(nx):
+        out[j] = 1 if free[a, j] and blk[a, j] != 0 else 0
+    for r in range(a + 1, b + 1):
+        for j in range(nx):
+            out[j] |= 1 if free[r, j] and blk[r, j] != 0 else 0
+    found = 0
+    for j in range(nx):
+        found |= out[j]
+    return found != 0
+
+
 @_kernel
 def find_any_front(free, blk, tabu, x0, y0, hb, x, y):
-    """Nearest front node to (x, y) as the crow flies, wherever it lies; flat index or -1."""
+    """Nearest front node to (x, y) as the crow flies, wherever it lies; flat index or -1.
+
+    Of nodes as near as each other it is the first, row by row. Rows are gone through from (x, y) outward, as
+    far as they may hold a nearer one.
+    """
     ny, nx = free.shape
     best = 1.0e30
     where = -1
-    for i in range(ny):
+    near = np.empty(nx, np.uint8)
+    middle = min(max(int(round((y - y0) / hb)), 0), ny - 1)
+    for k in range(2 * ny):
+        i = middle + (k + 1) // 2 if k % 2 else middle - k // 2
+        if i < 0 or i >= ny or (y0 + i * hb - y) ** 2 > best or not _row_blocked(free, blk, i, near):
+            continue
         for j in range(nx):
-            if not tabu[i, j] and _is_front(free, blk, i, j):
+            if tabu[i, j] or not free[i, j] or blk[i, j] != 0:
+                continue
+            if near[j] or (j > 0 and near[j - 1]) or (j < nx - 1 and near[j + 1]):
                 d = (x0 + j * hb - x) ** 2 + (y0 + i * hb - y) ** 2
-                if d < best:
+                if d < best or (d == best and i * nx + j < where):
                     best = d
                     where = i * nx + j
     return where
@@ -970,8 +1061,11 @@ def follow(d2, x0, y0, hd, radius, hole, limit, circle, pts, out_arc):
 
 
 @_kernel
-def way_arc(d2, x0, y0, hd, radius, step, circle, way):
-    """Largest arc in material along a polyline ``way (n, 2)``, rad, half a node too large; takes nothing."""
+def way_arc(d2, x0, y0, hd, radius, step, most, circle, way):
+    """Largest arc in material along a polyline ``way (n, 2)``, rad, half a node too large; takes nothing.
+
+    The first that passes ``most`` is told as it is: what comes after it is not asked.
+    """
     worst = 0.0
     for k in range(way.shape[0] - 1):
         ux = way[k + 1, 0] - way[k, 0]
@@ -997,7 +1091,27 @@ def way_arc(d2, x0, y0, hd, radius, step, circle, way):
             )
             if arc > worst:
                 worst = arc
+                if worst > most:
+                    return worst
     return worst
+
+
+@_kernel
+def widen(d2, x0, y0, hd, radius, step, circle, pts, arcs):
+    """Sweep a walk ``pts (n, 2)``; ``arcs (n,)`` are raised to what `way_arc` says of each step before it.
+
+    ``radius`` is the cutter's; arcs are asked of one half a node smaller, so that they are not too large.
+    """
+    reach = radius + 3.0 * hd
+    ramp = _ramp(hd, reach)
+    zero = np.float32(0.0 * hd)
+    for k in range(1, pts.shape[0]):
+        arc = way_arc(d2, x0, y0, hd, radius - 0.5 * hd, step, np.inf, circle, pts[k - 1 : k + 1])
+        arcs[k] = max(arcs[k], arc)
+        px, py = pts[k - 1, 0], pts[k - 1, 1]
+        if k == 1:
+            _stamp_whole(d2, x0, y0, hd, reach, px, py, px, py, ramp, zero)
+        _stamp_whole(d2, x0, y0, hd, reach, px, py, pts[k, 0], pts[k, 1], ramp, zero)
 
 
 @_helper
@@ -1007,21 +1121,40 @@ def _clear_at(d2, x0, y0, hd, radius, flat, slack, x, y):
     Inside the disc the floor must be flat too: a corner radius leaves ridges where no centre came within
     ``flat`` mm.
     """
-    if _touch(d2, x0, y0, hd, radius, radius + slack, x, y, int(10.0 * radius / hd)):
-        return False
     ny, nx = d2.shape
     r2 = radius * radius
+    near = r2 - 1.5 * radius * hd
+    flat2 = flat * flat
     fi = (y - y0) / hd
     fj = (x - x0) / hd
     n = (radius + slack) / hd
+    wide = n + 2.0  # with the nodes round every point of the rim
+    edges = 0
+    for i in range(max(0, int(math.ceil(fi - wide))), min(ny - 1, int(math.floor(fi + wide))) + 1):
+        row = d2[i]
+        away2 = (i - fi) * (i - fi)
+        half = math.sqrt(max(0.0, wide * wide - away2))
+        for j in range(max(0, int(math.ceil(fj - half))), min(nx - 1, int(math.floor(fj + half))) + 1):
+            edges |= 1 if row[j] > near else 0
+        if away2 > n * n:
+            continue
+        half = math.sqrt(n * n - away2)
+        stands = 0
+        for j in range(max(0, int(math.ceil(fj - half))), min(nx - 1, int(math.floor(fj + half))) + 1):
+            reach2 = hd * hd * (away2 + (j - fj) * (j - fj))
+            stands |= 1 if row[j] > min(r2, max(flat2, reach2)) * (1.0 + 1.0e-6) else 0
+        if stands:
+            return False
+    if not edges:
+        return True
+    # only where a node is nearly out of reach may something stand between the nodes
+    if _touch(d2, x0, y0, hd, radius, radius + slack, x, y, int(10.0 * radius / hd)):
+        return False
     for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
         half = math.sqrt(max(0.0, n * n - (i - fi) * (i - fi)))
         for j in range(max(0, int(math.ceil(fj - half))), min(nx - 1, int(math.floor(fj + half))) + 1):
-            reach = max(flat, hd * math.sqrt((i - fi) * (i - fi) + (j - fj) * (j - fj)))
-            if d2[i, j] > min(r2, reach * reach) * (1.0 + 1.0e-6):
-                return False
             inside = (i + 0.5 - fi) * (i + 0.5 - fi) + (j + 0.5 - fj) * (j + 0.5 - fj) <= n * n
-            if inside and d2[i, j] > r2 - 1.5 * radius * hd:  # a needle may stand between the nodes
+            if inside and d2[i, j] > near:  # a needle
                 px = x0 + (j + 0.5) * hd
                 py = y0 + (i + 0.5) * hd
                 if _crease2(d2, x0, y0, hd, px, py, 0.0) > r2 + 1.0e-4:
@@ -1033,6 +1166,34 @@ def _clear_at(d2, x0, y0, hd, radius, flat, slack, x, y):
 def clear_at(d2, x0, y0, hd, radius, flat, slack, x, y):
     """See `_clear_at`."""
     return _clear_at(d2, x0, y0, hd, radius, flat, slack, x, y)
+
+
+@_kernel
+def led(d2, sd, x0, y0, hd, h, radius, flat, step, most, circle, starts, goal):
+    """First of ``starts (n, 2)`` from which a straight way leads to ``goal``; -1 if none does.
+
+    The cutter stands clear where it starts; the way, in steps of ``step`` mm, stays on admissible ground and
+    brushes no larger arc than ``most``.
+    """
+    for k in range(starts.shape[0]):
+        x = starts[k, 0]
+        y = starts[k, 1]
+        ux = goal[0] - x
+        uy = goal[1] - y
+        n = max(1, int(math.ceil(math.sqrt(ux * ux + uy * uy) / step)))
+        way = np.empty((n + 1, 2))
+        room = True
+        for q in range(n + 1):
+            way[q, 0] = x + q / n * ux
+            way[q, 1] = y + q / n * uy
+            room = room and _lerp(sd, x0, y0, h, way[q, 0], way[q, 1]) >= 0.0
+        if (
+            room
+            and _clear_at(d2, x0, y0, hd, radius, flat, hd, x, y)
+            and way_arc(d2, x0, y0, hd, radius, step, most, circle, way) <= most
+        ):
+            return k
+    return -1
 
 
 @_kernel

@@ -1,4 +1,6 @@
-"""The order of places that makes the ways between them short."""
+"""The order of places that makes the ways between them short, and the ground that walks touch."""
+
+import math
 
 import numpy as np
 from numba import njit
@@ -65,3 +67,23 @@ def shorten(cost, first, order, lengths, rounds):
                     at[order[k]] = k
         if not better:
             return
+
+
+@_kernel
+def touch(x0, y0, cell, row, column, reach, pts, out):
+    """Set ``out`` (rows, columns) where the middle of a cell lies less than ``reach`` from one of ``pts``.
+
+    ``out`` begins at cell (``row``, ``column``) of those counted from (x0, y0); pts (n, 2).
+    """
+    ny, nx = out.shape
+    for k in range(pts.shape[0]):
+        fi = (pts[k, 1] - y0) / cell - 0.5 - row
+        fj = (pts[k, 0] - x0) / cell - 0.5 - column
+        n = reach / cell
+        for i in range(max(0, int(math.floor(fi - n))), min(ny - 1, int(math.ceil(fi + n))) + 1):
+            dy = y0 + (i + row + 0.5) * cell - pts[k, 1]
+            half = math.sqrt(max(0.0, n * n - (i - fi) * (i - fi)))
+            for j in range(max(0, int(math.floor(fj - half))), min(nx - 1, int(math.ceil(fj + half))) + 1):
+                if not out[i, j]:
+                    dx = x0 + (j + column + 0.5) * cell - pts[k, 0]
+                    out[i, j] = 1 if dx * dx + dy * dy < reach * reach else 0

@@ -1,0 +1,45 @@
+"""Distances on maps of nodes against scipy's, and points near a place against a tree's."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import distance_transform_edt
+from scipy.spatial import cKDTree
+
+from zrough import distances
+from zrough.trails import CHUNK, Trail
+
+
+@pytest.mark.parametrize("share", [0.02, 0.3, 0.9, 0.99])
+@pytest.mark.parametrize("shape", [(1, 17), (23, 1), (31, 26)])
+def test_distances_are_scipys_to_the_bit(share, shape):
+    rng = np.random.default_rng([int(100 * share), *shape])
+    mask = rng.random(shape) < share
+    mask[rng.integers(shape[0]), rng.integers(shape[1])] = False
+    np.testing.assert_array_equal(distances.away(mask), distance_transform_edt(mask))
+    np.testing.assert_array_equal(distances.away(mask.astype(np.uint8)), distance_transform_edt(mask))
+
+
+def test_where_every_node_is_set_it_is_what_scipy_says():
+    mask = np.ones((4, 5), bool)
+    np.testing.assert_array_equal(distances.away(mask), distance_transform_edt(mask))
+
+
+def test_points_near_a_place_are_those_of_a_tree():
+    """scipy's tree finds which; the nearest come first, and of equals the one walked first."""
+    rng = np.random.default_rng(4)
+    walks = [np.cumsum(rng.normal(0.0, 0.3, (n, 2)), axis=0) for n in (1, CHUNK, 3 * CHUNK + 7, 40)]
+    trail, given = Trail(), walks[:2]
+    for count in (2, 3, 4):
+        given += walks[len(given) : count]
+        points = np.concatenate(given)
+        for p in rng.uniform(-4.0, 4.0, (20, 2)):
+            found = trail.follow(given).near(p, 1.5)
+            inside = np.array(sorted(cKDTree(points).query_ball_point(p, 1.5)), int)
+            away = np.hypot(*(points[inside] - p).T)
+            np.testing.assert_array_equal(found, points[inside[np.argsort(away, kind="stable")]])
+
+
+def test_a_trail_that_is_given_another_list_forgets_the_first():
+    trail = Trail()
+    assert len(trail.follow([np.zeros((3, 2))]).near(np.zeros(2), 1.0)) == 3
+    assert len(trail.follow([]).near(np.zeros(2), 1.0)) == 0

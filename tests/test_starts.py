@@ -1,0 +1,69 @@
+"""Where walks along walls may start, and how many threads a stage may use within another."""
+
+from concurrent.futures import ThreadPoolExecutor
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from zrough import threads
+from zrough.rings import Level, _Starts, _Walls
+
+
+def plain(level, is_open, side, here):
+    """The nearest point at which a run of open ones begins, ring by ring."""
+    starts = []
+    for a, b in zip(level.offsets[:-1], level.offsets[1:], strict=True):
+        ring = is_open[a:b]
+        starts += [a + k for k in range(b - a) if ring[k] and (ring.all() or not ring[(k - side) % (b - a)])]
+    if not starts:
+        return None
+    away = np.hypot(*(level.points[starts] - here).T)
+    return float(away.min()), starts[int(np.argmin(away))]
+
+
+@pytest.mark.parametrize("sides", [(1,), (-1,), (1, -1)])
+def test_the_nearest_start_stays_known_while_points_close(sides):
+    rng = np.random.default_rng(len(sides) + sides[0])
+    offsets = np.cumsum([0, 12, 5, 30, 3])
+    level = Level(np.zeros((2, 2), np.float32), rng.uniform(0.0, 9.0, (50, 2)), offsets)
+    bite = (rng.random(50) < 0.7).astype(np.uint8)
+    bite[12:17] = 1  # open all round
+    walls = _Walls(np.zeros(50, np.int64), bite, np.zeros(50, bool), np.zeros(50, bool))
+    here = np.array([4.0, 5.0])
+    starts = _Starts(SimpleNamespace(sides=sides), level, walls, here)
+    for _ in range(60):
+        best = [
+            (found, side) for side in sides if (found := plain(level, walls.open, side, here)) is not None
+        ]
+        if not best:
+            break
+        (_, at), side = min(best, key=lambda q: q[0][0])
+        assert starts.nearest() == (at, side)
+        marks = walls.spent if rng.random() < 0.5 else walls.blocked
+        marks[at] = True
+        starts.closed(at)
+    assert not walls.open.any()
+    assert starts.nearest() is None
+
+
+def test_from_nowhere_the_first_start_is_the_nearest():
+    level = Level(np.zeros((2, 2), np.float32), np.arange(12.0).reshape(6, 2), np.array([0, 3, 6]))
+    walls = _Walls(np.zeros(6, np.int64), np.array([0, 0, 0, 0, 1, 0], np.uint8), *np.zeros((2, 6), bool))
+    starts = _Starts(SimpleNamespace(sides=(1,)), level, walls, None)
+    assert starts.nearest() == (4, 1)
+
+
+def test_without_rings_there_is_no_start():
+    level = Level(np.zeros((2, 2), np.float32), np.zeros((0, 2)), np.zeros(1, np.int64))
+    walls = _Walls(np.zeros(0, np.int64), np.zeros(0, np.uint8), *np.zeros((2, 0), bool))
+    assert _Starts(SimpleNamespace(sides=(1,)), level, walls, None).nearest() is None
+
+
+def test_one_of_many_starts_no_threads_of_its_own(monkeypatch):
+    monkeypatch.setenv("NUMBA_NUM_THREADS", "3")
+    with ThreadPoolExecutor(1) as pool:
+        assert pool.submit(threads.alone(threads.count)).result() == 1
+        assert pool.submit(threads.count).result() == 3  # the same thread, afterwards
+    assert threads.alone(lambda: threads.alone(threads.count)() + threads.count())() == 2
+    assert threads.count() == 3

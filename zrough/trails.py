@@ -1,0 +1,51 @@
+"""Points of walks near a place: which of many long walks come by, without asking all of their points."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+CHUNK = 128  # points that share a box
+HAIR = 1e-9  # of the reach, for the rounding of a box's ends
+
+Points = NDArray[np.float64]
+
+
+class Trail:
+    """Follows a list of walks while it grows; walks already in it must not change."""
+
+    def __init__(self) -> None:
+        self._of: Sequence[Any] | None = None
+        self._count = 0
+        self._parts: list[Points] = []
+        self._boxes = np.zeros((4, 0))  # x0, y0, x1, y1 of each part, mm
+
+    def follow(self, walks: Sequence[Any]) -> Trail:
+        """Take in what has been added to ``walks``: points (n, 2), or pieces with ``points``."""
+        if walks is not self._of or len(walks) < self._count:
+            self._of, self._count, self._parts, self._boxes = walks, 0, [], np.zeros((4, 0))
+        fresh = [
+            points[k : k + CHUNK]
+            for points in (getattr(walk, "points", walk) for walk in walks[self._count :])
+            for k in range(0, len(points), CHUNK)
+        ]
+        self._count = len(walks)
+        if fresh:
+            boxes = [np.concatenate([part.min(axis=0), part.max(axis=0)]) for part in fresh]
+            self._parts += fresh
+            self._boxes = np.concatenate([self._boxes, np.transpose(boxes)], axis=1)
+        return self
+
+    def near(self, p: Points, reach: float) -> Points:
+        """Points (n, 2) less than ``reach`` mm from ``p``, the nearest first, then as they were walked."""
+        wide = reach * (1.0 + HAIR)
+        x0, y0, x1, y1 = self._boxes
+        asked = (x0 <= p[0] + wide) & (y0 <= p[1] + wide) & (x1 >= p[0] - wide) & (y1 >= p[1] - wide)
+        parts = [self._parts[k] for k in np.flatnonzero(asked).tolist()]
+        points = np.concatenate([*parts, np.zeros((0, 2))])
+        away = np.hypot(*(points - p).T)
+        near = np.flatnonzero(away < reach)
+        return np.asarray(points[near[np.argsort(away[near], kind="stable")]])
