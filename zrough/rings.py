@@ -10,12 +10,13 @@ import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from . import crescents, distances, lanes
+from . import crescents, distances, errands, lanes
 from .kernels import march as k
 from .trails import Trail
 
@@ -32,6 +33,8 @@ CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may st
 LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to the piece
 SPENT = 0.25  # of the radius: beside a start that has been tried none other is
 WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
+SHORT = 0.5  # of the radius: a shorter stretch that bites is a cusp that a pass has left on its wall
+SOONER = 0.2  # of the radius: so much farther off than the next pass a cusp comes before it
 # how far off a wall a walk along it may start, radii
 BESIDE = 0.1  # of the radius: a round tip farther from its wall bends to it too late
 OFF_WALL = np.array([0.01, 0.03, 0.06, 0.1, 0.15, 0.25, 0.4, 0.6, 0.9])
@@ -98,7 +101,7 @@ class Rules:
         return self.radius_at(FLAT)
 
     def standing(self, node: float) -> float:
-        """Radius, mm, up to which the floor must be even where the tip comes straight down; lends a ``node``."""
+        """Radius, mm, up to which the floor must be even for a tip coming straight down; lends a ``node``."""
         return min(self.floor_radius + node, max(self.floor_radius, self.radius_at(DOWN)))
 
     def radius_at(self, height: float) -> float:
@@ -193,6 +196,16 @@ class Piece:
     wall: bool = False
     way_arc: float = 0.0
     slot: bool = False
+
+    @cached_property
+    def box(self) -> tuple[Points, Points]:
+        """Lower and upper corner of the box round the walk and its entry."""
+        low, high = self.points.min(axis=0), self.points.max(axis=0)
+        if self.entry is not None:
+            e, out = self.entry, self.entry.radius if self.entry.kind != "ramp" else 0.0
+            ends = np.array([[e.x, e.y], [e.x2, e.y2] if e.kind == "ramp" else [e.x, e.y]])
+            low, high = np.minimum(low, ends.min(axis=0) - out), np.maximum(high, ends.max(axis=0) + out)
+        return low, high
 
     def area(self, radius: float) -> float:
         """Ground that a cutter of ``radius`` mm takes on the walk, mm2."""
@@ -350,6 +363,12 @@ class _Starts:
         at = np.flatnonzero(begins)
         points = self.level.points[start + at]
         away[at] = np.hypot(*(points - (points[0] if self.position is None else self.position)).T)
+        # a cusp that is left behind costs a way of its own
+        radius, h = self.work.rules.radius, self.work.frame.h
+        for ring in np.unique(np.searchsorted(end, at, side="right")).tolist():
+            part = slice(first[ring], end[ring])
+            short = _runs(is_open[part], side) * h < SHORT * radius
+            away[part][short & begins[part]] -= SOONER * radius
         return away
 
     def closed(self, at: int) -> None:
@@ -369,6 +388,19 @@ class _Starts:
             if len(away) and away[at] < best:
                 best, found = float(away[at]), (at, side)
         return found
+
+
+def _runs(is_open: NDArray[np.bool_], side: int) -> NDArray[np.int64]:
+    """At points of a closed ring where a run of open ones begins, going ``side``: how many it has; else 0."""
+    count = np.zeros(len(is_open), np.int64)
+    begins = np.flatnonzero(is_open & ~np.roll(is_open, side))
+    ends = np.flatnonzero(is_open & ~np.roll(is_open, -side))
+    if not len(begins):  # open all round, or nowhere
+        return np.where(is_open, len(is_open), 0)
+    # the end that comes next after each beginning, round the ring
+    k = np.searchsorted(ends, begins) if side > 0 else np.searchsorted(ends, begins, side="right") - 1
+    count[begins] = (side * (ends[k % len(ends)] - begins)) % len(is_open) + 1
+    return count
 
 
 class Clearing:
@@ -413,6 +445,7 @@ class Clearing:
         self.pinched: list[tuple[Uncut, Nodes]] = []  # of the level cut last, with the fine nodes of each
         self.curtain: Curtain | None = None  # drawn while ridges are walked over
         self.pieces: list[Piece] = []  # of the level being cut
+        self.ground: NDArray[np.float32] | None = None  # `d2` as that level found it, where it clears ground
         self.find_entries: Callable[[Clearing, Level, bool], list[Entry]] | None = None
 
     @property
@@ -437,6 +470,8 @@ class Clearing:
         """
         self.tau = tau
         pieces = self.pieces = []
+        clears = (floor or not walls_first) and self.rules.cap < math.pi
+        self.ground = self.d2.copy() if clears else None
         narrow = None if walls_first or self.rules.cap >= math.pi else crescents.Narrow.of(self, level)
         if narrow is not None:
             self._serve(narrow.without, position, pieces, again=True)
@@ -494,9 +529,9 @@ class Clearing:
                 piece = self._front(level, position, waiting) if waiting else None
             if piece is None:
                 break
-            pieces.append(piece)
+            errands.place(self, level, pieces, piece)
             walls.cut(self, level, piece.points)
-            position = self._trace(level, walls, piece.points[-1], pieces)
+            position = self._trace(level, walls, pieces[-1].points[-1], pieces)
         self.left = self._uncut(level, LISTED * self.rules.radius**2) if left else []
 
     def _needles(self, level: Level, position: Points | None, pieces: list[Piece]) -> None:
@@ -520,8 +555,8 @@ class Clearing:
             self.tabu[distances.away(~large[number]) <= near] = 1
         with self._ruled(sliver=0.0, notice=NEEDLE):
             while (piece := self._front(level, position, [])) is not None:
-                pieces.append(piece)
-                position = piece.points[-1]
+                errands.place(self, level, pieces, piece)
+                position = pieces[-1].points[-1]
 
     @contextmanager
     def _ruled(self, **changes: float) -> Iterator[None]:
@@ -759,6 +794,8 @@ class Clearing:
         """
         level = replace(level, sd=self._off_whole(level))
 
+        walked: list[Piece] = []
+
         def walk() -> None:
             curtain = self.curtain = None if zone is None else Curtain.draw(self, zone)
             left = self._start(level)
@@ -766,23 +803,24 @@ class Clearing:
                 piece = self._front(level, pieces[-1].points[-1] if pieces else None, [])
                 if piece is None:
                     break
-                pieces.append(piece)
+                errands.place(self, level, pieces, piece)
+                walked.append(piece)
             if curtain is not None:
                 curtain.lift(self)
                 self.curtain = None
 
-        first, d2 = len(pieces), self.d2.copy()
+        d2 = self.d2.copy()
         self._slimmer(height, walk)
-        for n in range(first, len(pieces)):
-            pieces[n] = self._as_wide_as_it_is(d2, pieces[n])
-            self.evened.append(pieces[n].points)
+        for piece in walked:
+            piece.arcs = self._as_wide_as_it_is(d2, piece)
+            self.evened.append(piece.points)
 
-    def _as_wide_as_it_is(self, d2: NDArray[np.float32], piece: Piece) -> Piece:
-        """A walk planned for the radius over its tip with the arcs of the whole one; swept on ``d2``."""
+    def _as_wide_as_it_is(self, d2: NDArray[np.float32], piece: Piece) -> NDArray[np.float64]:
+        """Arcs of the whole cutter on a walk planned for the radius over its tip; swept on ``d2``."""
         f, r = self.frame, self.rules.radius
         points, arcs = piece.points, piece.arcs.copy()
         k.widen(d2, f.x0, f.y0, f.hd, r, self.rules.step, self.circle, np.ascontiguousarray(points), arcs)
-        return replace(piece, arcs=arcs)
+        return arcs
 
     def swept(self) -> NDArray[np.float32]:
         """The swept map with all that walks which evened ridges have swept: they cut wider than they look.
@@ -1308,11 +1346,11 @@ class Clearing:
             walls.spent[around] = True
             piece = self._cut_wall(level, pose, position)
             if piece is not None:
-                pieces.append(piece)
+                errands.place(self, level, pieces, piece)
                 if piece.area(r.radius) > WORTH * r.radius**2:
                     # in a narrow channel the next walk starts a short step on
                     walls.spent[around] = before
-                position = piece.points[-1]
+                position = pieces[-1].points[-1]
                 walls.cut(self, level, piece.points)
                 starts = _Starts(self, level, walls, position)
             else:

@@ -27,17 +27,28 @@ class Trail:
         """Take in what has been added to ``walks``: points (n, 2), or pieces with ``points``."""
         if walks is not self._of or len(walks) < self._count:
             self._of, self._count, self._parts, self._boxes = walks, 0, [], np.zeros((4, 0))
+        self._take(walks[self._count :])
+        self._count = len(walks)
+        return self
+
+    def insert(self, walks: list[Any], at: int, walk: Any) -> None:
+        """Put a walk into the list that is followed, before its end."""
+        if walks is self._of:
+            self.follow(walks)
+            self._take([walk])
+            self._count += 1
+        walks.insert(at, walk)
+
+    def _take(self, walks: Sequence[Any]) -> None:
         fresh = [
             points[k : k + CHUNK]
-            for points in (getattr(walk, "points", walk) for walk in walks[self._count :])
+            for points in (getattr(walk, "points", walk) for walk in walks)
             for k in range(0, len(points), CHUNK)
         ]
-        self._count = len(walks)
         if fresh:
             boxes = [np.concatenate([part.min(axis=0), part.max(axis=0)]) for part in fresh]
             self._parts += fresh
             self._boxes = np.concatenate([self._boxes, np.transpose(boxes)], axis=1)
-        return self
 
     def near(self, p: Points, reach: float) -> Points:
         """Points (n, 2) less than ``reach`` mm from ``p``, the nearest first, then as they were walked."""

@@ -542,8 +542,8 @@ def march(
     tighter than ``rho`` (``rho_seek`` in air). The step is cut from ``d2`` before the next one.
 
     With ``seek`` the walk stops short of its first step that cuts, nothing taken away (status CONTACT).
-    Steps that cut an arc of ``faint`` or less on a straight wall count as air: after ``air_limit`` of them the
-    walk ends, and they are neither swept nor counted.
+    Steps that cut an arc of ``faint`` or less on a straight wall count as air: after ``air_limit`` of them
+    the walk ends, and they are neither swept nor counted.
     ``state`` = [x, y, heading x, heading y, last turn, air so far, coarse nodes removed, turned in air,
     largest arc, last arc]; ``out (n, 2)``, ``out_arc (n,)`` take the end point and arc of each step. Returns
     (status, number of steps, number of steps up to the last that cut more than ``faint``).

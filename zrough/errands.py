@@ -1,0 +1,218 @@
+"""Errands: small pieces far from where the cutter stands, cut when it was last beside them.
+
+What passes leave, a cusp on a wall or a ridge between two of them, is found when a level is nearly done, all
+over it, and the ways there and back are longer than what is cut. Such a piece goes in between two earlier
+ones, after the last that took ground under it, so that it meets what it met when it was planned; the ways to
+it and on from it are tested on the ground as it was then.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .kernels import march
+
+if TYPE_CHECKING:
+    from .rings import Clearing, Level, Piece, Points
+
+SMALL = 0.2  # of the radius squared: ground that a piece takes which may come sooner
+SHORT = 4.0  # radii: its longest path
+FAR = 4.0  # radii: a way no longer than this is left as it is
+OVER = 4.0  # radii: length that a lift is taken for
+SPARED = 0.5  # of the way to a piece: the most that coming by sooner may cost
+WINDOW = 150.0  # of the radius squared: the most ground that is looked at for the ways there and back
+TRIES = 2  # places in the order that are tried
+ROUND = 1.2  # radii: how far out a way may swing
+THIN = 6  # one point of a walk in so many is looked at
+CELL = 0.1  # of the radius: cells of the ground under a piece
+EDGE = 2.0  # nodes: how far off the circle a map sees its edge
+
+Way = tuple["Points", float]
+
+
+def place(work: Clearing, level: Level, pieces: list[Piece], piece: Piece) -> None:
+    """Add a piece at the end of ``pieces``, or, where that spares way, in between."""
+    found = _sooner(work, level, pieces, piece)
+    if found is None:
+        pieces.append(piece)
+        return
+    at, into, on = found
+    piece.way, piece.way_arc = into
+    if on is not None:
+        pieces[at].way, pieces[at].way_arc = on
+    work.trails.insert(pieces, at, piece)
+
+
+def _sooner(
+    work: Clearing, level: Level, pieces: list[Piece], piece: Piece
+) -> tuple[int, Way, Way | None] | None:
+    """Before which piece this one goes, the way to it and the one on from it; None = at the end."""
+    radius = work.whole.radius
+    if len(pieces) < 2 or work.ground is None or work.curtain is not None or work.rules.cap >= math.pi:
+        return None
+    last = pieces[-1].points[-1]
+    way = OVER * radius + _apart(last, piece.points[0]) if piece.way is None else _length(piece.way)
+    if piece.entry is not None or way < FAR * radius or not _is_small(piece, radius):
+        return None
+    start, end = piece.points[0], piece.points[-1]
+    before = np.array([p.points[-1] for p in pieces[:-1]])
+    after = np.array([p.points[0] for p in pieces[1:]])
+    to, on = np.hypot(*(before - start).T), np.hypot(*(after - end).T)
+    extra = to + on - np.hypot(*(after - before).T)
+    both = np.stack([before, after, np.broadcast_to(start, before.shape)])
+    sides = both.max(axis=0) - both.min(axis=0) + 2.0 * ROUND * radius
+    extra[sides.prod(axis=1) > WINDOW * radius**2] = math.inf
+    if extra.min() > SPARED * way:
+        return None
+    extra[: _latest(work, pieces, piece)] = math.inf
+    for k in np.argsort(extra, kind="stable")[:TRIES].tolist():
+        if extra[k] > SPARED * way:
+            break
+        found = _ways(work, level, pieces, k + 1, piece)
+        if found is not None and _cost(pieces[k + 1], *found) <= SPARED * way:
+            return k + 1, *found
+    return None
+
+
+def _cost(after: Piece, into: Way, on: Way | None) -> float:
+    """How much longer the ways before ``after`` get."""
+    if on is None or after.way is None:
+        return _length(into[0])
+    return _length(into[0]) + _length(on[0]) - _length(after.way)
+
+
+def _is_small(piece: Piece, radius: float) -> bool:
+    return _length(piece.points) < SHORT * radius and piece.area(radius) < SMALL * radius**2
+
+
+def _latest(work: Clearing, pieces: list[Piece], piece: Piece) -> int:
+    """Index of the last of ``pieces`` that took ground under ``piece``; 0 where none did."""
+    # a piece that takes off ridges goes by the radius that the cutter has at their height
+    f, radius, flat = work.frame, work.whole.radius, work.rules.radius
+    cells, half = _cells(work, piece)
+    reach = half + EDGE * f.hd
+    low, high = piece.points.min(axis=0), piece.points.max(axis=0)
+    near = 2.0 * radius + reach
+    which, points = _beside(work, pieces, low - near, high + near)
+    if not len(cells) or not which:
+        return 0
+    x, y = np.concatenate(points).T
+    square = (cells[:, :1] - x) ** 2 + (cells[:, 1:] - y) ** 2
+    first = np.cumsum([0, *map(len, points[:-1])])
+    away = np.minimum.reduceat(square, first, axis=1)
+    # of a cell that was taken whole nothing is left to those after
+    whole = np.cumsum(away <= (flat - reach) ** 2, axis=1)
+    whole[:, 1:], whole[:, 0] = whole[:, :-1].copy(), 0
+    took = np.flatnonzero(((away <= (radius + reach) ** 2) & (whole == 0)).any(axis=0))
+    return which[took[-1]] if len(took) else 0
+
+
+def _beside(work: Clearing, pieces: list[Piece], low: Points, high: Points) -> tuple[list[int], list[Points]]:
+    """Which of ``pieces`` have points within a box, and these points, thinned."""
+    which, points = [], []
+    for k, piece in enumerate(pieces):
+        if (piece.box[0] <= high).all() and (piece.box[1] >= low).all():
+            swept = _swept(work, piece)
+            inside = ((swept >= low) & (swept <= high)).all(axis=1)
+            if inside.any():
+                which.append(k)
+                points.append(swept[inside])
+    return which, points
+
+
+def _cells(work: Clearing, piece: Piece) -> tuple[Points, float]:
+    """Middles (n, 2) of cells under a piece that stood when its level began, and half their diagonal."""
+    from scipy.spatial import cKDTree
+
+    f, radius = work.frame, work.whole.radius
+    assert work.ground is not None
+    count = max(1, round(CELL * radius / f.hd))
+    half = math.sqrt(0.5) * count * f.hd
+    low, high = piece.points.min(axis=0), piece.points.max(axis=0)
+    reach = radius + half + EDGE * f.hd
+    rows, cols = work._window(
+        0.5 * (low + high), 0.5 * float((high - low).max()) + reach, f.hd, work.d2.shape
+    )
+    stood = work.ground[rows, cols] > np.float32(work.rules.radius**2)
+    ny, nx = (math.ceil(n / count) for n in stood.shape)
+    full = np.zeros((ny * count, nx * count), bool)
+    full[: stood.shape[0], : stood.shape[1]] = stood
+    i, j = np.nonzero(full.reshape(ny, count, nx, count).any(axis=(1, 3)))
+    middle = 0.5 * (count - 1)
+    x = f.x0 + f.hd * (cols.start + count * j + middle)
+    y = f.y0 + f.hd * (rows.start + count * i + middle)
+    cells = np.stack([x, y], axis=1)
+    away, _ = cKDTree(piece.points).query(cells, distance_upper_bound=reach)
+    return cells[np.isfinite(away)], half
+
+
+def _swept(work: Clearing, piece: Piece) -> Points:
+    """Points of a piece and of its entry, thinned."""
+    thin = np.concatenate([piece.points[:-1:THIN], piece.points[-1:]])
+    return thin if piece.entry is None else np.concatenate([work._entry_path(piece.entry)[0], thin])
+
+
+def _ways(
+    work: Clearing, level: Level, pieces: list[Piece], at: int, piece: Piece
+) -> tuple[Way, Way | None] | None:
+    """Ways to ``piece`` and on from it when it comes before ``pieces[at]``; None if there is none."""
+    start, end, after = piece.points[0], piece.points[-1], pieces[at]
+    ends = np.stack([pieces[at - 1].points[-1], start, end, after.points[0]])
+    local, ground = _then(work, level, pieces[:at], ends)
+    # ridges, and slivers that cells do not show: coming down on one is a plunge
+    into = _way(local, ground, ends[0], start) if local._clear(start, work.frame.hd) else None
+    if into is None or after.way is None:
+        return None if into is None else (into, None)
+    f = local.frame
+    march.stamp_path(local.d2, f.x0, f.y0, f.hd, _rim(work), piece.points)
+    on = _way(local, ground, end, ends[3])
+    return None if on is None else (into, on)
+
+
+def _way(local: Clearing, ground: Level, at: Points, to: Points) -> Way | None:
+    """Straight where that is free, else round what stands there."""
+    count = math.ceil(_apart(at, to) / local.frame.h) + 1
+    straight = at + np.linspace(0.0, 1.0, count + 1)[:, None] * (to - at)
+    if local._room(ground, straight) >= local.rules.eps:
+        found = local._tested(np.stack([at, to]))
+        if found is not None:
+            return found
+    local._start(ground)
+    return local._route(ground, at, to)
+
+
+def _rim(work: Clearing) -> float:
+    return work.whole.radius + 3.0 * work.frame.hd
+
+
+def _then(work: Clearing, level: Level, done: list[Piece], ends: Points) -> tuple[Clearing, Level]:
+    """The ground round some points when of the level's pieces these were done."""
+    from .rings import Clearing, Frame, Level
+
+    f, radius = work.frame, work.whole.radius
+    assert work.ground is not None
+    # whole nodes of all three maps
+    near = ends - (f.x0, f.y0)
+    low = 2 * np.maximum(np.floor((near.min(axis=0) - ROUND * radius) / f.hb), 0).astype(int)
+    high = 2 * np.ceil((near.max(axis=0) + ROUND * radius) / f.hb).astype(int) + 1
+    (j0, i0), (j1, i1) = low.tolist(), np.minimum(high, (f.nx, f.ny)).tolist()
+    part = Frame(f.x0 + f.h * j0, f.y0 + f.h * i0, f.h, j1 - j0, i1 - i0)
+    d2 = work.ground[2 * i0 : 2 * i1 - 1, 2 * j0 : 2 * j1 - 1].copy()
+    least = np.array([part.x0, part.y0]) - _rim(work)
+    most = least + f.h * np.array([part.nx - 1, part.ny - 1]) + 2.0 * _rim(work)
+    _, points = _beside(work, done, least, most)
+    if points:
+        march.stamp_path(d2, part.x0, part.y0, f.hd, _rim(work), np.concatenate(points))
+    ground = Level(level.sd[i0:i1, j0:j1], np.zeros((0, 2)), np.zeros(1, np.int64))
+    return Clearing(part, d2, work.whole), ground
+
+
+def _apart(a: Points, b: Points) -> float:
+    return float(np.hypot(*(a - b)))
+
+
+def _length(points: Points) -> float:
+    return float(np.hypot(*np.diff(points, axis=0).T).sum())
