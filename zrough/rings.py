@@ -1439,6 +1439,14 @@ class Clearing:
         )
         return np.fromiter((0.0, *steps), np.float64, len(way))
 
+    def _room(self, level: Level, way: Points) -> float:
+        """Least distance of points (n, 2) from what bounds the centre, mm."""
+        from scipy.ndimage import map_coordinates
+
+        f = self.frame
+        at = ((way[:, ::-1] - (f.y0, f.x0)) / f.h).T
+        return float(map_coordinates(level.sd, at, order=1, mode="nearest").min())
+
     def _least_sd(self, level: Level, line: Points) -> float:
         """Least of `_sd` along points (n, 2)."""
         f = self.frame
