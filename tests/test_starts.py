@@ -9,7 +9,7 @@ import pytest
 from zrough import threads
 from zrough.rings import Level, _Starts, _Walls
 
-WORK = {"rules": SimpleNamespace(radius=10.0), "frame": SimpleNamespace(h=1.0)}
+WORK = {"rules": SimpleNamespace(radius=10.0), "frame": SimpleNamespace(h=1.0), "ground": True}
 
 
 def plain(level, is_open, side, here):

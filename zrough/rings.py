@@ -363,7 +363,9 @@ class _Starts:
         at = np.flatnonzero(begins)
         points = self.level.points[start + at]
         away[at] = np.hypot(*(points - (points[0] if self.position is None else self.position)).T)
-        # a cusp that is left behind costs a way of its own
+        if self.work.ground is None:
+            return away
+        # where ground is cleared, a cusp that is left behind costs a way of its own
         radius, h = self.work.rules.radius, self.work.frame.h
         for ring in np.unique(np.searchsorted(end, at, side="right")).tolist():
             part = slice(first[ring], end[ring])
