@@ -206,7 +206,8 @@ def _then(work: Clearing, level: Level, done: list[Piece], ends: Points) -> tupl
     _, points = _beside(work, done, least, most)
     if points:
         march.stamp_path(d2, part.x0, part.y0, f.hd, _rim(work), np.concatenate(points))
-    ground = Level(level.sd[i0:i1, j0:j1], np.zeros((0, 2)), np.zeros(1, np.int64))
+    sd = np.ascontiguousarray(level.sd[i0:i1, j0:j1])
+    ground = Level(sd, np.zeros((0, 2)), np.zeros(1, np.int64))
     return Clearing(part, d2, work.whole), ground
 
 
