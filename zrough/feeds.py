@@ -27,25 +27,41 @@ TALLER = 0.05  # mm above the level's top from which a depth of its own counts
 
 @dataclass(frozen=True)
 class Mark:
-    """What a level and those below it in its band sweep, by node; see `mark`."""
+    """What a level and those below it in its band sweep, by node; see `mark`. Maps of bits (ny, nx / 8).
 
-    met: NDArray[np.uint8]  # bits
-    rise: NDArray[np.float16]  # mm from the level to what the cutter leaves; inf where it does not come
+    All levels of a part are kept until they are linked: so only the rim has numbers.
+    """
+
+    met: NDArray[np.uint8]
+    far: NDArray[np.uint8]  # bits: not under the flat of the tip
+    rim: NDArray[np.uint8]  # bits: of these, where the cutter comes
+    over: NDArray[np.float16]  # mm from the level to what the cutter leaves, at the nodes of the rim
+    columns: int
+
+    def maps(self) -> tuple[NDArray[np.bool_], NDArray[np.float16]]:
+        """Where the cutter takes all, and how far over the level it leaves what stands; inf where not."""
+        met, far, rim = (
+            np.unpackbits(bits, axis=1, count=self.columns).view(np.bool_)
+            for bits in (self.met, self.far, self.rim)
+        )
+        rise = np.zeros(far.shape, np.float16)
+        rise[far] = np.inf
+        rise[rim] = self.over
+        return met, rise
 
 
 def mark(d2: NDArray[np.float32], radius: float, corner: float) -> Mark:
     """What a level has swept: ``d2`` (2 ny - 1, 2 nx - 1) squared distances, mm2, to the nearest centre."""
     d2 = np.ascontiguousarray(d2[::2, ::2])
-    rise = np.zeros(d2.shape, np.float16)
     far = d2 > max(0.0, radius - corner - THIN) ** 2
     away = np.sqrt(d2[far])
-    beyond = np.clip(away - (radius - corner), 0.0, corner)
-    rise[far] = np.where(
-        away <= radius + THIN, corner - np.sqrt(np.maximum(corner**2 - beyond**2, 0.0)), np.inf
-    )
-    met = ~far
+    rim, met = far.copy(), ~far
+    rim[far] = away <= radius + THIN
     met[far] = away <= radius - THIN
-    return Mark(np.packbits(met, axis=1), rise)
+    beyond = np.clip(away[away <= radius + THIN] - (radius - corner), 0.0, corner)
+    over = corner - np.sqrt(np.maximum(corner**2 - beyond**2, 0.0))
+    bits = [np.packbits(part, axis=1) for part in (met, far, rim)]
+    return Mark(bits[0], bits[1], bits[2], over.astype(np.float16), d2.shape[1])
 
 
 class Standing:
@@ -57,8 +73,8 @@ class Standing:
 
     def cut(self, swept: Mark, z: float, top: float) -> Tall:
         """Where the level at ``z`` meets more than ``top - z``; then the stock is as that level leaves it."""
-        after = np.float32(z) + swept.rise.astype(np.float32)
-        met = np.unpackbits(swept.met, axis=1, count=after.shape[1]).view(np.bool_)
+        met, rise = swept.maps()
+        after = np.float32(z) + rise.astype(np.float32)
         depth = np.where(met, self.height - after, np.float32(0.0))
         depth[depth <= top - z + TALLER] = 0.0
         np.minimum(self.height, after, out=self.height)

@@ -391,6 +391,7 @@ def _clear(
         deepest = float(space.stock.upper[2]) - min(b.primary.z for b in bands)
         room = _Room(job, cutter, space, rules, data, zones, deepest, keep)
         first = sorted(range(len(bands)), key=lambda k: -_size(space, bands[k], rules.bite))
+        last = {level.z: k for k, band in enumerate(bands) for level in band.levels}
         clear = _one_band if len(bands) == 1 else threads.alone(_one_band)
         futures = {k: pool.submit(clear, room, bands[k], step) for k in first}
         above = rests.Above(
@@ -407,6 +408,9 @@ def _clear(
                     off = {z: np.minimum(off[z], d) if z in off else d for z, d in more.items()}
                     made = _one_band(replace(room, kept_off=off), bands[k], lambda: None)
                 above.add(made.band.levels, made.marks, made.left, made.bare)
+                for level in made.band.levels:  # whole maps, of which a large part has many
+                    if last[level.z] == k:
+                        space.at_level.pop(level.z, None)
                 yield made
             tell("links", 0, 1)
         finally:

@@ -96,7 +96,7 @@ class Above:
 
     def _cut(self) -> None:
         for z, mark in self.pending:
-            np.minimum(self.height, np.float32(z) + mark.rise.astype(np.float32), out=self.height)
+            np.minimum(self.height, np.float32(z) + mark.maps()[1].astype(np.float32), out=self.height)
         self.pending.clear()
 
     def _standing(self, low: float) -> _Nodes:
