@@ -177,3 +177,31 @@ def test_a_ball_on_a_level_that_is_a_floor():
     pieces = work.run(level, None, 0.02, floor=True)
     assert (work.d2 <= RADIUS**2).all()
     assert sum(len(p.points) for p in pieces) < 2000
+
+
+@pytest.mark.parametrize("radius", [0.6, 1.5, 4.0])
+def test_a_traced_wall_is_followed_round_the_outside_of_its_corners(radius):
+    """A boss with corners of this radius and 0.025 mm left all round it: along its straight walls that cuts
+    acos(1 - 0.025 / R) = 5.2 degrees, round a corner by sqrt(r / (r + R)) less. It is taken there too."""
+    film = 0.025
+    core = box(-5.0 + radius, -4.0 + radius, 5.0 - radius, 4.0 - radius)
+    frame = Frame(-20.0, -20.0, CELL, 201, 201)
+
+    def outside(pitch, shape):
+        """Distance of nodes from the boss, exact outside it."""
+        x, y = np.meshgrid(*(-20.0 + pitch * np.arange(n) for n in shape[::-1]))
+        return shapely.distance(core, shapely.points(x, y)) - radius
+
+    d2 = np.maximum(RADIUS + film - outside(frame.hd, frame.fine), 0.0).astype(np.float32) ** 2
+    sd = (outside(CELL, (201, 201)) - RADIUS).clip(-0.8, 0.8).astype(np.float32)
+    centres = core.buffer(radius + RADIUS, quad_segs=64).exterior.segmentize(CELL)
+    ring = shapely.get_coordinates(centres)[:-1]
+    if centres.is_ccw:  # free ground lies to the left
+        ring = np.ascontiguousarray(ring[::-1])
+    work = Clearing(frame, d2, rules())
+    pieces = work.run(Level(sd, ring, np.array([0, len(ring)]), []), None, 0.02, walls_first=True)
+    path = shapely.multilinestrings([shapely.linestrings(p.points) for p in pieces])
+    middle = shapely.points(
+        shapely.get_coordinates(core.buffer(radius + 0.5 * film).exterior.segmentize(0.1))
+    )
+    assert (shapely.distance(middle, path) <= RADIUS).mean() > 0.95
