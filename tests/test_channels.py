@@ -89,6 +89,9 @@ class Flat:
         ring = np.array(shapely.geometry.polygon.orient(outline).exterior.coords)[:-1]
         self._rings = Rings(np.ascontiguousarray(ring), np.array([0, len(ring)], np.int64))
 
+    def bound(self, z):
+        return self.at_level.get(z)
+
     def mask(self, z):
         x, y = np.meshgrid(self.grid.x, self.grid.y)
         return shapely.contains_xy(self.outline, x, y)

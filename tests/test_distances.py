@@ -6,6 +6,7 @@ from scipy.ndimage import distance_transform_edt
 from scipy.spatial import cKDTree
 
 from zrough import distances
+from zrough.regions import BAND, Apart
 from zrough.trails import CHUNK, Trail
 
 
@@ -43,3 +44,28 @@ def test_a_trail_that_is_given_another_list_forgets_the_first():
     trail = Trail()
     assert len(trail.follow([np.zeros((3, 2))]).near(np.zeros(2), 1.0)) == 3
     assert len(trail.follow([]).near(np.zeros(2), 1.0)) == 0
+
+
+def test_a_byte_a_node_bounds_ground_as_the_whole_map_does():
+    """Against scipy's own distances: the same within the band that levels know, beyond it as far off."""
+    rng = np.random.default_rng(4)
+    shut = rng.random((120, 150)) < 0.002
+    wanted = (distance_transform_edt(~shut) - 1.5).astype(np.float32) * np.float32(0.2)
+    found = Apart(distances.away(~shut), 1.5, 0.2).map()
+    assert found.dtype == np.float32
+    near = np.float32(BAND * 0.2)
+    assert (wanted > 15 * 0.2).any()
+    np.testing.assert_array_equal(np.minimum(found, near), np.minimum(wanted, near))
+
+
+def test_a_walk_put_between_others_is_found_once():
+    walks = [np.array([[float(k), 0.0]]) for k in range(4)]
+    trail = Trail()
+    trail.follow(walks[:0])
+    given = walks[:2]
+    trail.follow(given)
+    given.append(walks[2])
+    trail.insert(given, 1, walks[3])
+    assert [w[0, 0] for w in given] == [0.0, 3.0, 1.0, 2.0]
+    found = trail.follow(given).near(np.zeros(2), 9.0)
+    assert found[:, 0].tolist() == [0.0, 1.0, 2.0, 3.0]

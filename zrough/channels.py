@@ -115,5 +115,5 @@ def _close(space: Space, z: float, shut: Mask) -> None:
 
     cell = np.float32(space.grid.cell)
     bound = (distance_transform_edt(~shut) - EDGE).astype(np.float32) * cell
-    given = space.at_level.get(z)
+    given = space.bound(z)
     space.at_level[z] = bound if given is None else np.minimum(given, bound)

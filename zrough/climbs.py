@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from . import distances, threads
 from .levels import Band, Level, split
+from .regions import Apart
 from .stairs import Flags, Floats, Limits, normal_step, slopes, spacing
 
 if TYPE_CHECKING:
@@ -295,10 +296,9 @@ class _Trimmer:
         """Keep the centre out of the ``closed`` nodes, and away from the points ``off``."""
         off_limits = closed.copy()
         off_limits[self._nodes(off)] = True
-        away = distances.away(~off_limits) - CLOSE
-        bound = away.astype(np.float32) * np.float32(self.space.grid.cell)
-        given = self.space.at_level.get(z)
-        self.space.at_level[z] = bound if given is None else np.minimum(given, bound)
+        found = Apart(distances.away(~off_limits), CLOSE, self.space.grid.cell)
+        given = self.space.bound(z)
+        self.space.at_level[z] = found if given is None else np.minimum(given, found.map())
 
     def _explain(self, level: Level, needed: Flags, rise: Floats, stair: Floats) -> None:
         if level.floor or not needed.any():

@@ -290,10 +290,14 @@ def _bound(job: Job, cutter: Cutter, space: Space, bands: list[Band]) -> list[st
                 worst, lost = level.z, blocked
             deepest = max(deepest, blocked)
         keepout = limits.keepout_limit(job, cutter, space.grid, level.z)
-        bounds = [b for b in (holder, keepout, space.at_level.get(level.z)) if b is not None]
-        if bounds:
-            space.at_level[level.z] = np.minimum.reduce(bounds)
-            mask = mask & (space.at_level[level.z] >= 0)
+        others = [b for b in (holder, keepout) if b is not None]
+        bound = space.bound(level.z)
+        if others:
+            bound = space.at_level[level.z] = np.minimum.reduce(
+                [*others, *([] if bound is None else [bound])]
+            )
+        if bound is not None:
+            mask = mask & (bound >= 0)
         ground.cut(level.z, mask)
     if lost <= 0.0:
         return []

@@ -26,6 +26,23 @@ BAND = 4.0  # cells: how far from a boundary its distance is known
 MANY = 1.0e6  # mm2: squared distance that stands for "never swept"
 
 
+class Apart:
+    """Signed distance from closed nodes, a byte a node: a part has a hundred levels, each with such a map."""
+
+    def __init__(self, away: NDArray[np.float64], edge: float, cell: float) -> None:
+        """``away`` (ny, nx): distance from the nearest closed node, in nodes; the edge is ``edge`` nodes off.
+
+        Squares of these distances are whole. What is farther than 15 nodes, much more than `BAND`, is taken
+        for 15.
+        """
+        self._square = np.minimum(np.rint(away * away), 255.0).astype(np.uint8)
+        self._mm = (np.sqrt(np.arange(256.0)) - edge).astype(np.float32) * np.float32(cell)
+
+    def map(self) -> NDArray[np.float32]:
+        """(ny, nx), mm, positive on open ground."""
+        return np.asarray(self._mm[self._square])
+
+
 @dataclass
 class Space:
     """The job on a grid: CL heights, stock, and the limits that hold at every level.
@@ -45,7 +62,7 @@ class Space:
     floor: float
     corner: float
     limit: NDArray[np.float32] | None = None
-    at_level: dict[float, NDArray[np.float32]] = field(default_factory=dict)
+    at_level: dict[float, NDArray[np.float32] | Apart] = field(default_factory=dict)
     before: tuple[Swept, ...] = ()
     _rings: dict[float, Rings] = field(default_factory=dict)
 
@@ -95,6 +112,11 @@ class Space:
             self._rings[z] = found
         return found
 
+    def bound(self, z: float) -> NDArray[np.float32] | None:
+        """Signed distance, mm, to what bounds the centre at one height only."""
+        given = self.at_level.get(z)
+        return given.map() if isinstance(given, Apart) else given
+
     def at(self, z: float) -> Level:
         """Signed distance and exact rings of the admissible area at tip height ``z``."""
         g = self.grid
@@ -102,7 +124,7 @@ class Space:
         rings = self.rings(z)
         sd = np.empty(g.shape, np.float32)
         march.band_distance(mask, g.x0, g.y0, g.cell, BAND * g.cell, rings.points, rings.offsets, sd)
-        for bound in (self.limit, self.at_level.get(z)):
+        for bound in (self.limit, self.bound(z)):
             if bound is not None:
                 np.minimum(sd, bound, out=sd)
         return Level(sd, rings.points, rings.offsets)
