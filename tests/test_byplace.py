@@ -11,9 +11,10 @@ import shapely
 import trimesh
 
 import zrough
-from zrough.byplace import Places, _constraints
+from zrough.byplace import Places, _constraints, _with_ways
 from zrough.kernels import places as kernels
 from zrough.rings import Frame, Piece
+from zrough.shortways import Walk
 
 R = 4.0
 
@@ -217,3 +218,15 @@ def _under_a_post(area):
         shapely.Point(x, y).buffer(5.0 + 0.3) for x, y in itertools.product((-45.0, 0.0, 45.0), (-27.0, 27.0))
     ]
     return area.intersection(shapely.union_all(posts_)).area
+
+
+def test_from_afar_the_first_walk_has_no_way():
+    """A band that cut nothing at its own depth: the cutter is elsewhere, and comes over the top."""
+    walks = [Walk(1, Piece(np.array([[x, 0.0], [x, 1.0]]), np.zeros(2), None)) for x in (0.0, 5.0)]
+    ground = SimpleNamespace(
+        way=lambda at, walk, cut: (np.stack([at.piece.points[-1], walk.piece.points[0]]), 0.0)
+    )
+    for order in ([0, 1], [1, 0]):
+        (_, first), (_, second) = _with_ways(ground, None, walks, order)
+        assert first.way is None
+        assert second.way.tolist() == [first.points[-1].tolist(), second.points[0].tolist()]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import parts
@@ -16,6 +17,7 @@ import trimesh
 from scipy.spatial import cKDTree
 
 import zrough
+from zrough.links import Linker
 from zrough.toolpath import Kind
 
 pytestmark = pytest.mark.compiled
@@ -204,3 +206,15 @@ def test_clearance_and_lift_of_the_job_are_taken():
     over = links[:, None] - depths
     low_links = np.where((over > 1e-6) & (over < 0.75), over, np.nan)
     assert np.nanmax(low_links) == pytest.approx(0.7, abs=1e-6)
+
+
+@pytest.mark.parametrize(("begins", "kept"), [([1.0, 2.0], True), ([1.0, 2.1], False)])
+def test_a_way_planned_from_elsewhere_is_not_gone(begins, kept):
+    """Straight from where the cutter stands to its second point it might lead through anything."""
+    linker = SimpleNamespace(
+        track=SimpleNamespace(position=np.array([1.0, 2.0, -5.0])),
+        ways=SimpleNamespace(stay_down=True),
+        radius=5.0,
+    )
+    piece = SimpleNamespace(way=np.array([begins, [4.0, 2.0]]), points=np.array([[4.0, 2.0]]))
+    assert Linker._stay(linker, piece, SimpleNamespace(z=-5.0)) is kept

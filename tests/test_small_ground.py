@@ -179,11 +179,8 @@ def test_a_ball_on_a_level_that_is_a_floor():
     assert sum(len(p.points) for p in pieces) < 2000
 
 
-@pytest.mark.parametrize("radius", [0.6, 1.5, 4.0])
-def test_a_traced_wall_is_followed_round_the_outside_of_its_corners(radius):
-    """A boss with corners of this radius and 0.025 mm left all round it: along its straight walls that cuts
-    acos(1 - 0.025 / R) = 5.2 degrees, round a corner by sqrt(r / (r + R)) less. It is taken there too."""
-    film = 0.025
+def boss(radius, film):
+    """A boss 10 by 8 mm, its corners of ``radius``, ``film`` mm left all round: a clearing and its level."""
     core = box(-5.0 + radius, -4.0 + radius, 5.0 - radius, 4.0 - radius)
     frame = Frame(-20.0, -20.0, CELL, 201, 201)
 
@@ -199,9 +196,32 @@ def test_a_traced_wall_is_followed_round_the_outside_of_its_corners(radius):
     if centres.is_ccw:  # free ground lies to the left
         ring = np.ascontiguousarray(ring[::-1])
     work = Clearing(frame, d2, rules())
-    pieces = work.run(Level(sd, ring, np.array([0, len(ring)]), []), None, 0.02, walls_first=True)
+    work.tau = 0.02
+    return core, work, Level(sd, ring, np.array([0, len(ring)]), [])
+
+
+@pytest.mark.parametrize("radius", [0.6, 1.5, 4.0])
+def test_a_traced_wall_is_followed_round_the_outside_of_its_corners(radius):
+    """0.025 mm cut acos(1 - 0.025 / R) = 5.2 degrees along a straight wall, round a corner of radius r by
+    sqrt(r / (r + R)) less. They are taken there too."""
+    film = 0.025
+    core, work, level = boss(radius, film)
+    pieces = work.run(level, None, work.tau, walls_first=True)
     path = shapely.multilinestrings([shapely.linestrings(p.points) for p in pieces])
-    middle = shapely.points(
-        shapely.get_coordinates(core.buffer(radius + 0.5 * film).exterior.segmentize(0.1))
-    )
+    edge = core.buffer(radius + 0.5 * film).exterior.segmentize(0.1)
+    middle = shapely.points(shapely.get_coordinates(edge))
     assert (shapely.distance(middle, path) <= RADIUS).mean() > 0.95
+
+
+@pytest.mark.parametrize("film", [0.004, 0.008, 0.012, 0.025])
+def test_an_approach_takes_nothing_away(film):
+    """However thin what it comes by, round corners too: it ends there, or passes; the map stays as it is."""
+    _, work, level = boss(0.6, film)
+    before, met = work.d2.copy(), 0
+    ahead = np.roll(level.points, -2, axis=0) - level.points
+    for at in range(0, len(level.points), 8):
+        heading = ahead[at] / np.hypot(*ahead[at])
+        start = level.points[at] + 0.01 * np.array([-heading[1], heading[0]])
+        met += work._approach(level, start, heading, work.faint) is not None
+        np.testing.assert_array_equal(work.d2, before)
+    assert met or film < 0.02

@@ -110,7 +110,7 @@ class Places:
         if not last:
             first[:-1, -1] = 1  # what follows was planned from there
         order = shortest(first, _costs(start, walks, NEAR * self.work.whole.radius))
-        return _with_ways(ground, start, walks, order)
+        return _with_ways(ground, None if self.start is None else start, walks, order)
 
 
 def _length(points: Points) -> float:
@@ -216,15 +216,15 @@ def _nearest_first(first: NDArray[np.uint8], cost: NDArray[np.float64]) -> NDArr
     return order
 
 
-def _with_ways(ground: Ground, start: Walk, walks: list[Walk], order: list[int]) -> list[Climb]:
-    """Walks in ``order``, each with a way from the one before it."""
+def _with_ways(ground: Ground, start: Walk | None, walks: list[Walk], order: list[int]) -> list[Climb]:
+    """Walks in ``order``, each with a way from the one before it; ``start``: None = from afar."""
     out: list[Climb] = []
     cut = np.zeros(len(walks), bool)
     last, at = -1, start
     for k in order:
         walk, piece = walks[k], walks[k].piece
         if last + 1 != k or not walk.follows:
-            way = ground.way(at, walk, cut) if piece.entry is None else None
+            way = None if at is None or piece.entry is not None else ground.way(at, walk, cut)
             piece = replace(
                 piece, way=None if way is None else way[0], way_arc=0.0 if way is None else way[1]
             )

@@ -26,6 +26,7 @@ LONG = (
 )
 OVER = 1.0  # mm a link passes above the highest stock in its way
 ABOVE_RIDGE = 0.05  # mm over a ridge that an entry begins
+HERE = 1e-6  # mm
 SLOPE = 8.0  # a lift off the floor is spread over this many times its height
 
 
@@ -165,6 +166,8 @@ class Linker:
         """True if the way over cleared ground is quicker than going over the top."""
         at = self.track.position
         if at is None or piece.way is None or not self.ways.stay_down:
+            return False
+        if np.abs(piece.way[0] - at[:2]).max() > HERE:  # planned from elsewhere: nobody looked
             return False
         along = float(np.hypot(*np.diff(piece.way, axis=0).T).sum())
         if along < 4.0 * self.radius:

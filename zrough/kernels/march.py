@@ -687,14 +687,14 @@ def march(
                 if _lerp(sd, x0, y0, h, x + step * nx_, y + step * ny_) < eps:
                     status = STUCK
                     break
-        if seek and arc > faint:
-            status = CONTACT
-            break
-        short -= 1
         thin = faint
         if limited and chosen == wall:
             # around the outside of a corner the same depth cuts a smaller arc
             thin *= math.sqrt(min(1.0, max(THINNEST, 1.0 + 0.5 * side * (chosen + last) / step * radius)))
+        if seek and arc > thin:
+            status = CONTACT
+            break
+        short -= 1
         if step == long_step and abs(chosen - last) > UNEVEN and arc > faint:
             # where the front has a corner the arc may pass the limit within the step
             c = math.cos(chosen)
