@@ -26,7 +26,7 @@ LONG = (
 )
 OVER = 1.0  # mm a link passes above the highest stock in its way
 ABOVE_RIDGE = 0.05  # mm over a ridge that an entry begins
-HERE = 1e-6  # mm
+HERE = 1e-6  # mm: farther from where the cutter stands no way may begin
 SLOPE = 8.0  # a lift off the floor is spread over this many times its height
 
 
@@ -258,7 +258,7 @@ class Linker:
             entry.y2 if entry.kind == "ramp" else entry.y,
         )
         start = max(float(stands), level.z) + max(self.ways.lift, 0.1)
-        if tall is not None:  # ridges that a round tip left stand higher than the coarse map knows
+        if tall is not None:  # crests that a round tip left stand higher between the nodes of the coarse map
             start = max(
                 start, level.z + tall.deepest(entry.x, entry.y, entry.radius + self.radius) + ABOVE_RIDGE
             )

@@ -293,9 +293,8 @@ def _bound(job: Job, cutter: Cutter, space: Space, bands: list[Band]) -> list[st
         others = [b for b in (holder, keepout) if b is not None]
         bound = space.bound(level.z)
         if others:
-            bound = space.at_level[level.z] = np.minimum.reduce(
-                [*others, *([] if bound is None else [bound])]
-            )
+            others += [] if bound is None else [bound]
+            bound = space.at_level[level.z] = np.minimum.reduce(others)
         if bound is not None:
             mask = mask & (bound >= 0)
         ground.cut(level.z, mask)

@@ -135,6 +135,13 @@ class CutterData:
     centre_cutting: bool
 
 
+def _moves(engagement_deg: npt.ArrayLike, axial_mm: npt.ArrayLike) -> tuple[Array, Array]:
+    """Arc, degrees in 0 to 180, and depth, mm, of moves, as arrays of one shape."""
+    phi = np.clip(np.asarray(engagement_deg, dtype=np.float64), 0.0, 180.0)
+    phi, axial = np.broadcast_arrays(phi, np.asarray(axial_mm, dtype=np.float64))
+    return phi, axial
+
+
 @dataclass(frozen=True)
 class CuttingData:
     """Cutting data of one cutter in one material; the result of `propose`. mm, mm/min, degrees."""
@@ -182,30 +189,21 @@ class CuttingData:
         engagement_deg : degrees, 0 to 180 (clipped).
         axial_mm : axial depth of each move, mm; None = `level_depth`.
         """
-        phi, axial = np.broadcast_arrays(
-            np.clip(np.asarray(engagement_deg, dtype=np.float64), 0.0, 180.0),
-            np.asarray(self.level_depth if axial_mm is None else axial_mm, dtype=np.float64),
-        )
+        phi, axial = _moves(engagement_deg, self.level_depth if axial_mm is None else axial_mm)
         per_tooth = np.minimum(self._chip_feed(phi, axial), self._force_feed(phi, axial))
         result: Array = np.minimum(per_tooth * self.cutter.flutes * self.spindle_rpm, self.max_feed)
         return result
 
     def chip_feed(self, engagement_deg: npt.ArrayLike, axial_mm: npt.ArrayLike) -> Array:
         """Feed, mm/min, that the chip and the machine's top feed alone would allow; see `feed_for`."""
-        phi, axial = np.broadcast_arrays(
-            np.clip(np.asarray(engagement_deg, dtype=np.float64), 0.0, 180.0),
-            np.asarray(axial_mm, dtype=np.float64),
-        )
+        phi, axial = _moves(engagement_deg, axial_mm)
         wanted = self._chip_feed(phi, axial) * self.cutter.flutes * self.spindle_rpm
         result: Array = np.minimum(wanted, self.max_feed)
         return result
 
     def top_feed(self, engagement_deg: npt.ArrayLike, axial_mm: npt.ArrayLike) -> Array:
         """Feed, mm/min, at which the machine or a limit of force stops a move; see `feed_for`."""
-        phi, axial = np.broadcast_arrays(
-            np.clip(np.asarray(engagement_deg, dtype=np.float64), 0.0, 180.0),
-            np.asarray(axial_mm, dtype=np.float64),
-        )
+        phi, axial = _moves(engagement_deg, axial_mm)
         stop = self._force_feed(phi, axial) * self.cutter.flutes * self.spindle_rpm
         result: Array = np.minimum(stop, self.max_feed)
         return result
