@@ -22,8 +22,9 @@ from shapely.geometry.polygon import orient
 from zrough.entries import EntryRules, ways_in
 from zrough.job import Job
 from zrough.kernels import march
+from zrough.pieces import Frame, Level, Rules
 from zrough.plan import _rules
-from zrough.rings import Clearing, Frame, Level, Rules
+from zrough.rings import Clearing
 
 BINS = 1800  # of the leading half circle: 0.1 degrees
 SWEPT = 1.0e6  # mm2: squared distance that stands for "never swept"

@@ -13,7 +13,7 @@ import trimesh
 import zrough
 from zrough.byplace import Places, _constraints, _with_ways
 from zrough.kernels import places as kernels
-from zrough.rings import Frame, Piece
+from zrough.pieces import Frame, Piece
 from zrough.shortways import Walk
 
 R = 4.0

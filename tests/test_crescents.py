@@ -17,7 +17,8 @@ from shapely.geometry import Point, box
 
 from zrough import crescents
 from zrough.kernels import march
-from zrough.rings import Clearing, leading_half
+from zrough.pieces import leading_half
+from zrough.rings import Clearing
 
 RADIUS, CAP = 10.0, 55.0
 SPARE_DEG = 1.0  # over the cap, on an independent replay

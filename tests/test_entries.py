@@ -25,7 +25,7 @@ def found(free, method="auto", helix=3.75, smallest=1.0, holes=(), slotting=Fals
     region = Region(free, stock, R, 60.0)
     frame, level, d2 = regions.level(region)
     work = Clearing(frame, d2, regions.rules(region))
-    work._start(level)
+    work.start(level)
     rules = EntryRules(method, R, helix, smallest, work.rules.eps, tuple(holes), slotting)
     return *ways_in(level.sd, work.free, work.blk, work.mat, frame, rules, z), region
 

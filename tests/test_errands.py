@@ -17,7 +17,8 @@ from shapely import LineString
 from shapely.geometry import box
 
 from zrough import errands
-from zrough.rings import Clearing, Piece
+from zrough.pieces import Piece
+from zrough.rings import Clearing
 
 RADIUS, CAP = 10.0, 55.0
 SPARE_DEG = 1.0  # over the cap, on an independent replay

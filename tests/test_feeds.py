@@ -11,7 +11,7 @@ import pytest
 import zrough
 from zrough import cutting, feeds
 from zrough.cutting.proposal import Conditions
-from zrough.rings import Frame
+from zrough.pieces import Frame
 
 
 class Cutter:
@@ -218,7 +218,7 @@ def test_no_power_limit_is_passed_on_the_hinge_insert():
 def test_an_entry_knows_the_highest_ridge_within_its_reach():
     """What stands above a level's top within a circle of the entry, and nothing from beyond it."""
     from zrough.feeds import Tall
-    from zrough.rings import Frame
+    from zrough.pieces import Frame
 
     frame = Frame(-10.0, -5.0, 0.5, 41, 31)
     depth = np.zeros((31, 41), np.float32)

@@ -11,8 +11,8 @@ from zrough import climbs, feeds
 from zrough.grid import Grid
 from zrough.levels import Level
 from zrough.limits import Stage
+from zrough.pieces import Frame, Piece
 from zrough.rests import MARGIN, REASON, Above, Bare, listed
-from zrough.rings import Frame, Piece
 
 RADIUS, PITCH, FLUTE, TOP, UPPER, DEEP = 5.0, 0.25, 15.0, 0.0, -8.0, -22.0
 POST, HALF = np.array([3.0, 4.0]), 0.8  # where nothing was cut at the upper level

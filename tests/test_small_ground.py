@@ -16,8 +16,11 @@ from regions import Region, clear, level, replay
 from shapely import affinity
 from shapely.geometry import Polygon, box
 
+from zrough import ways
+from zrough.curtain import Curtain
 from zrough.kernels import march
-from zrough.rings import NEEDLE, Clearing, Curtain, Frame, Level, Rules
+from zrough.pieces import Frame, Level, Rules
+from zrough.rings import NEEDLE, Clearing
 
 RADIUS, CELL = 6.0, 0.2
 
@@ -71,12 +74,12 @@ def test_the_cutter_does_not_come_down_on_a_ridge_behind_a_curtain():
     def landing():
         curtain = work.curtain = Curtain.draw(work, np.zeros(work.frame.coarse, bool))
         try:
-            return work._landing(level, goal)
+            return ways.landing(work, level, goal)
         finally:
             curtain.lift(work)
             work.curtain = None
 
-    assert work._slimmer(0.02, landing) is None
+    assert work.slimmer(0.02, landing) is None
 
 
 def test_a_way_for_ridges_knows_what_stands_behind_the_curtain():
@@ -89,14 +92,14 @@ def test_a_way_for_ridges_knows_what_stands_behind_the_curtain():
     def brushed(y):
         curtain = work.curtain = Curtain.draw(work, np.zeros(work.frame.coarse, bool))
         try:
-            way = work._tested(np.array([[-10.0, y], [10.0, y]]))
+            way = ways.tested(work, np.array([[-10.0, y], [10.0, y]]))
         finally:
             curtain.lift(work)
             work.curtain = None
         return 0.0 if way is None else way[1]
 
-    assert work._slimmer(0.02, lambda: brushed(away)) == pytest.approx(arc, rel=0.1)
-    assert work._slimmer(0.02, lambda: brushed(RADIUS + post + deep)) == 0.0
+    assert work.slimmer(0.02, lambda: brushed(away)) == pytest.approx(arc, rel=0.1)
+    assert work.slimmer(0.02, lambda: brushed(RADIUS + post + deep)) == 0.0
 
 
 @pytest.mark.parametrize(("high", "clear"), [(0.2, True), (1.0, False)])
@@ -107,7 +110,7 @@ def test_a_way_does_not_lead_through_a_ridge_that_stands_higher_than_it_runs(hig
     swept = RADIUS - corner + math.sqrt(2.0 * corner * high - high * high)
     work, _ = needle(0.0, 0.0, swept - RADIUS, corner)
     work.rules = work.whole = replace(work.rules, lift=lift)
-    way = work._tested(np.array([[-10.0, 0.0], [10.0, 0.0]]))
+    way = ways.tested(work, np.array([[-10.0, 0.0], [10.0, 0.0]]))
     assert (way is not None and way[1] == 0.0) == clear
 
 

@@ -12,7 +12,7 @@ from shapely.geometry import LineString
 
 from zrough.grid import Grid
 from zrough.kernels import march, places, raster, replay, ridges, sweeps, taller
-from zrough.rings import leading_half
+from zrough.pieces import leading_half
 from zrough.surface import ContactSurface
 
 X, Y = np.meshgrid(np.arange(24) * 0.5 - 1.0, np.arange(18) * 0.5 + 2.0)  # nodes of every map here

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from zrough import threads
-from zrough.rings import Level, _Starts, _Walls
+from zrough.pieces import Level
+from zrough.wallstarts import Starts, Walls
 
 WORK = {"rules": SimpleNamespace(radius=10.0), "frame": SimpleNamespace(h=1.0), "ground": True}
 
@@ -36,9 +37,9 @@ def test_the_nearest_start_stays_known_while_points_close(sides):
     level = Level(np.zeros((2, 2), np.float32), rng.uniform(0.0, 9.0, (50, 2)), offsets)
     bite = (rng.random(50) < 0.7).astype(np.uint8)
     bite[12:17] = 1  # open all round
-    walls = _Walls(np.zeros(50, np.int64), bite, np.zeros(50, bool), np.zeros(50, bool))
+    walls = Walls(np.zeros(50, np.int64), bite, np.zeros(50, bool), np.zeros(50, bool))
     here = np.array([4.0, 5.0])
-    starts = _Starts(SimpleNamespace(sides=sides, **WORK), level, walls, here)
+    starts = Starts(SimpleNamespace(sides=sides, **WORK), level, walls, here)
     for _ in range(60):
         best = [
             (found, side) for side in sides if (found := plain(level, walls.open, side, here)) is not None
@@ -56,15 +57,15 @@ def test_the_nearest_start_stays_known_while_points_close(sides):
 
 def test_from_nowhere_the_first_start_is_the_nearest():
     level = Level(np.zeros((2, 2), np.float32), np.arange(12.0).reshape(6, 2), np.array([0, 3, 6]))
-    walls = _Walls(np.zeros(6, np.int64), np.array([0, 0, 0, 0, 1, 0], np.uint8), *np.zeros((2, 6), bool))
-    starts = _Starts(SimpleNamespace(sides=(1,), **WORK), level, walls, None)
+    walls = Walls(np.zeros(6, np.int64), np.array([0, 0, 0, 0, 1, 0], np.uint8), *np.zeros((2, 6), bool))
+    starts = Starts(SimpleNamespace(sides=(1,), **WORK), level, walls, None)
     assert starts.nearest() == (4, 1)
 
 
 def test_without_rings_there_is_no_start():
     level = Level(np.zeros((2, 2), np.float32), np.zeros((0, 2)), np.zeros(1, np.int64))
-    walls = _Walls(np.zeros(0, np.int64), np.zeros(0, np.uint8), *np.zeros((2, 0), bool))
-    assert _Starts(SimpleNamespace(sides=(1,), **WORK), level, walls, None).nearest() is None
+    walls = Walls(np.zeros(0, np.int64), np.zeros(0, np.uint8), *np.zeros((2, 0), bool))
+    assert Starts(SimpleNamespace(sides=(1,), **WORK), level, walls, None).nearest() is None
 
 
 def test_one_of_many_starts_no_threads_of_its_own(monkeypatch):

@@ -22,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .kernels import places
-from .rings import Clearing, Level, Piece, Points
+from .pieces import Level, Piece, Points
+from .rings import Clearing
 from .shortways import NEAR, Cells, Ground, Walk
 
 FAR = 0.5  # ways shorter than this, for the length of the walks, are left as they are

@@ -15,11 +15,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import distances
+from . import distances, ways
 from .kernels import march as k
+from .pieces import Frame, Level, Piece, Points
 
 if TYPE_CHECKING:
-    from .rings import Clearing, Frame, Level, Piece, Points
+    from .rings import Clearing
 
 WIDEST = 0.35  # of the radius: half the room from side to side up to which ground counts as a channel
 FIRST = 0.12  # of the radius: up to this half room arcs are sooner done than walks along the walls
@@ -193,7 +194,7 @@ def _way_in(work: Clearing, level: Level, goals: Mask, rows: slice, cols: slice)
     enough = BEHIND * r.radius
     while not starts and enough > f.h:
         near = np.argwhere((back >= enough) & (back < enough + 2.0 * f.h))
-        starts = [(int(i), int(j)) for i, j in near if work._clear(xy + f.h * np.array([j, i]), f.hd)]
+        starts = [(int(i), int(j)) for i, j in near if work.is_clear(xy + f.h * np.array([j, i]), f.hd)]
         enough *= 0.6
     if not starts:
         return None
@@ -384,12 +385,10 @@ def _arc(work: Clearing, level: Level, lane: _Lane, u: float) -> tuple[Points, f
 
 def _cut(work: Clearing, level: Level, line: Points, pieces: list[Piece]) -> float:
     """Sweep an arc as a piece if it holds the cap, else nothing; the largest arc in material met, rad."""
-    from .rings import Piece
-
     f, r = work.frame, work.rules
     middle = 0.5 * (line.min(axis=0) + line.max(axis=0))
     half = 0.5 * float((line.max(axis=0) - line.min(axis=0)).max()) + r.radius + 4.0 * f.hd
-    at = work._window(middle, half, f.hd, work.d2.shape)
+    at = work.window(middle, half, f.hd, work.d2.shape)
     before = work.d2[at].copy()
     whole, arcs = _followed(work, line)
     work.d2[at] = before
@@ -433,7 +432,7 @@ def _begin(work: Clearing, line: Points, contact: int) -> int | None:
     latest = max(0, contact - math.ceil(ROLL / TURN))
     for slack in work.slacks:
         for n in range(latest, -1, -2):
-            if work._clear(line[n], slack):
+            if work.is_clear(line[n], slack):
                 return n
     return None
 
@@ -451,7 +450,7 @@ def _way(work: Clearing, level: Level, pieces: list[Piece], to: Points) -> tuple
         t = np.linspace(0.0, 1.0, math.ceil(far / (0.25 * f.h)) + 2)[:, None]
         at = (start + t * (to - start) - (f.x0, f.y0)) / f.h
         if map_coordinates(level.sd, at[:, ::-1].T, order=1, cval=-1.0).min() >= r.eps - 1e-6:
-            way = work._tested(np.stack([start, to]))
+            way = ways.tested(work, np.stack([start, to]))
             if way is not None:
                 return way
-    return work._route(level, start, to)
+    return ways.route(work, level, start, to)

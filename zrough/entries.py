@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from . import distances
 from .job import Cutter, Job
-from .rings import Entry, Frame
+from .pieces import Entry, Frame
 
 FILM = 0.05  # mm: levels above may have left this on a wall, which a helix must not meet on its way down
 # of the cutter radius: a helix tighter than this (a bore of less than 1.1 D) is a plunge in all but name;

@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from . import ways
 from .kernels import march
+from .pieces import Frame, Level, Piece, Points
 
 if TYPE_CHECKING:
-    from .rings import Clearing, Level, Piece, Points
+    from .rings import Clearing
 
 SMALL = 0.2  # of the radius squared: ground that a piece takes which may come sooner
 SHORT = 4.0  # radii: its longest path
@@ -133,9 +135,7 @@ def _cells(work: Clearing, piece: Piece) -> tuple[Points, float]:
     half = math.sqrt(0.5) * count * f.hd
     low, high = piece.points.min(axis=0), piece.points.max(axis=0)
     reach = radius + half + EDGE * f.hd
-    rows, cols = work._window(
-        0.5 * (low + high), 0.5 * float((high - low).max()) + reach, f.hd, work.d2.shape
-    )
+    rows, cols = work.window(0.5 * (low + high), 0.5 * float((high - low).max()) + reach, f.hd, work.d2.shape)
     stood = work.ground[rows, cols] > np.float32(work.rules.radius**2)
     ny, nx = (math.ceil(n / count) for n in stood.shape)
     full = np.zeros((ny * count, nx * count), bool)
@@ -152,7 +152,7 @@ def _cells(work: Clearing, piece: Piece) -> tuple[Points, float]:
 def _swept(work: Clearing, piece: Piece) -> Points:
     """Points of a piece and of its entry, thinned."""
     thin = np.concatenate([piece.points[:-1:THIN], piece.points[-1:]])
-    return thin if piece.entry is None else np.concatenate([work._entry_path(piece.entry)[0], thin])
+    return thin if piece.entry is None else np.concatenate([work.entry_path(piece.entry)[0], thin])
 
 
 def _ways(
@@ -163,7 +163,7 @@ def _ways(
     ends = np.stack([pieces[at - 1].points[-1], start, end, after.points[0]])
     local, ground = _then(work, level, pieces[:at], ends)
     # ridges, and slivers that cells do not show: coming down on one is a plunge
-    into = _way(local, ground, ends[0], start) if local._clear(start, work.frame.hd) else None
+    into = _way(local, ground, ends[0], start) if local.is_clear(start, work.frame.hd) else None
     if into is None or after.way is None:
         return None if into is None else (into, None)
     f = local.frame
@@ -176,12 +176,12 @@ def _way(local: Clearing, ground: Level, at: Points, to: Points) -> Way | None:
     """Straight where that is free, else round what stands there."""
     count = math.ceil(_apart(at, to) / local.frame.h) + 1
     straight = at + np.linspace(0.0, 1.0, count + 1)[:, None] * (to - at)
-    if local._room(ground, straight) >= local.rules.eps:
-        found = local._tested(np.stack([at, to]))
+    if ways.room(local, ground, straight) >= local.rules.eps:
+        found = ways.tested(local, np.stack([at, to]))
         if found is not None:
             return found
-    local._start(ground)
-    return local._route(ground, at, to)
+    local.start(ground)
+    return ways.route(local, ground, at, to)
 
 
 def _rim(work: Clearing) -> float:
@@ -190,7 +190,7 @@ def _rim(work: Clearing) -> float:
 
 def _then(work: Clearing, level: Level, done: list[Piece], ends: Points) -> tuple[Clearing, Level]:
     """The ground round some points when of the level's pieces these were done."""
-    from .rings import Clearing, Frame, Level
+    from .rings import Clearing
 
     f, radius = work.frame, work.whole.radius
     assert work.ground is not None

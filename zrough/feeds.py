@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .cutting import CuttingData
-from .rings import Frame
+from .pieces import Frame
 
 Floats = NDArray[np.float64]
 

@@ -9,15 +9,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .kernels import march as k
+from .pieces import Level, Nodes, Piece, Points, Uncut
+from .trails import Trail
+from .uncut import encloses
 
 if TYPE_CHECKING:
-    from .rings import Clearing, Level, Piece, Points
+    from .rings import Clearing
 
 CLOSE = 0.04  # of the radius: a walk can bend where a place with this much room lies beside it
 SHORTEST = 0.1  # of the radius: less length of channel is left to the walks
 MOST = 200  # lanes of one level
 RIM = 4  # nodes: how far from what would meet material a way begins
 BESIDE = 0.25  # of the radius: what lies no further beside a lane is left to the walks after it
+NARROW = 0.01  # of the radius: the smallest path radius between walls that leave no room for more
+CHANNEL = 0.5  # of the radius squared: as much ground left by walks without a cap gets a lane of its own
+EVENING = 60  # rounds of evening out a slot's walk
 REACH = 2.5  # radii: how far outside a channel the cutter may come down
 
 
@@ -27,8 +33,6 @@ def cut(work: Clearing, level: Level, close: bool = True) -> list[Piece]:
     ``close``: only where a walk has no room to bend. ``work`` has them swept afterwards; their arcs are what
     they cut.
     """
-    from .rings import Piece
-
     pieces: list[Piece] = []
     done = np.zeros(level.sd.shape, bool)
     while len(pieces) < MOST:
@@ -135,7 +139,7 @@ def _way_in(
     meets = _meets(work)[rows, cols]
     starts = np.argwhere(free & ~meets & binary_dilation(meets, structure=np.ones((3, 3)), iterations=RIM))
     xy = np.array([f.x0 + f.h * cols.start, f.y0 + f.h * rows.start])
-    clear = [tuple(s) for s in starts if work._clear(xy + f.h * s[::-1], f.hd)]
+    clear = [tuple(s) for s in starts if work.is_clear(xy + f.h * s[::-1], f.hd)]
     if not clear:
         return None
     graph: Any = MCP_Geometric(costs)
@@ -157,8 +161,59 @@ def _smooth(work: Clearing, level: Level, chain: Points) -> Points | None:
         return None
     t = np.linspace(0.0, along[-1], math.ceil(along[-1] / r.step) + 1)
     line = np.stack([np.interp(t, along, chain[:, 0]), np.interp(t, along, chain[:, 1])], axis=1)
-    line = work._evened(level, line)
+    line = _evened(work, level, line)
     at = ((line[:, ::-1] - (f.y0, f.x0)) / f.h).T
     out = np.flatnonzero(map_coordinates(level.sd, at, order=1, mode="nearest") < r.eps - 1e-6)
     line = line[: out[0]] if len(out) else line
     return line if len(line) > 1 else None
+
+
+def slots(work: Clearing, level: Level, position: Points | None, tau: float) -> list[Piece]:
+    """What `run` left on a level because the cap stops the cutter there, cut as wide as it comes."""
+    cap, r = work.rules.cap, work.rules
+    tight = min(r.rho, NARROW * r.radius)
+    with work.ruled(cap=math.pi, margin=0.0, ease_in=1e-3 * r.step, rho=tight, rho_tight=tight):
+        before, pinched, stayed = work.d2.copy(), work.pinched, work.stayed
+        pieces: list[Piece] = []
+        for close in (True, False):
+            work.pinched = []
+            straight = cut(work, level, close)
+            work.track += [piece.points for piece in straight]
+            pieces += straight
+            if straight or close:
+                pieces += work.run(level, pieces[-1].points[-1] if pieces else position, tau)
+            if not any(u.area > CHANNEL * r.radius**2 for u in work.left):
+                break
+        work.d2[:] = before
+        for piece in pieces:
+            # evened out, a walk meets other material than as it was found, and leaves other material
+            if piece.arcs.max(initial=0.0) > cap:
+                piece.points = _evened(work, level, piece.points)
+                work.trails, work.tracks = Trail(), Trail()
+            entry = None if piece.entry is None else work.entry_path(piece.entry)[0]
+            piece.arcs = sweep(work, piece.points, entry)
+            piece.slot = bool(piece.arcs.max(initial=0.0) > cap)
+
+    # a film along a wall is left of a pinched place by rights: of one that was not cut, most
+    def stays(found: list[tuple[Uncut, Nodes]]) -> list[tuple[Uncut, Nodes]]:
+        return [(u, at) for u, at in found if (work.d2[at] > np.float32(r.radius**2)).mean() > 0.5]
+
+    stay, work.stayed, work.late = stays(pinched), stays(stayed), []
+    work.pinched += stay
+    work.left += [u for u, _ in stay if not any(encloses(w.box, u.box) for w in work.left)]
+    return pieces
+
+
+def _evened(work: Clearing, level: Level, walk: Points) -> Points:
+    """A walk without the wobble of one that must be able to turn between close walls; its ends stay."""
+    from scipy.ndimage import map_coordinates
+
+    f, eps = work.frame, work.rules.eps
+    out = walk.copy()
+    for _ in range(EVENING):
+        moved = out.copy()
+        moved[1:-1] += 0.25 * (out[2:] + out[:-2] - 2.0 * out[1:-1])
+        at = (moved[:, ::-1] - (f.y0, f.x0)) / f.h
+        fits = map_coordinates(level.sd, at.T, order=1, mode="nearest") >= eps
+        out[fits] = moved[fits]
+    return out

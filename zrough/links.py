@@ -16,8 +16,9 @@ from .cutting.advice import SLOT_DEPTH
 from .job import Cutter
 from .kernels import march
 from .levels import Level
-from .rings import GRAZE, Entry, Frame, Piece, Points
+from .pieces import Entry, Frame, Piece, Points
 from .toolpath import Kind, Toolpath
+from .ways import GRAZE
 
 STRAY = 0.01  # rad: how far a move's direction may differ from the walk's; the engagement shifts by as much
 STAY = 2.0  # a way over cleared ground may be this much longer than the one over the top, with its stops

@@ -22,6 +22,7 @@ from . import (
     cutting,
     feeds,
     flats,
+    lanes,
     levels,
     limits,
     post,
@@ -32,6 +33,7 @@ from . import (
 )
 from . import part as parts
 from .byplace import Places
+from .curtain import Curtain
 from .cutting import CuttingData
 from .entries import EntryRules, Left, ways_in
 from .errors import PlanError
@@ -40,11 +42,12 @@ from .job import Cutter, Job
 from .levelcost import Costs
 from .levels import Band, Level
 from .links import Linker, Ways
+from .pieces import Level as Region
+from .pieces import Piece, Rules, Uncut
 from .progress import Progress, watched
 from .regions import Space, cell_size
 from .ridges import Ridges
-from .rings import Clearing, Curtain, Piece, Rules, Uncut
-from .rings import Level as Region
+from .rings import Clearing
 from .sequence import Ground, Stage
 from .stock import Stock
 from .surface import ContactSurface
@@ -529,7 +532,7 @@ def _one_level(
     pieces = work.run(region, at, bite, walls_first=level.kind == "climb", floor=level.floor)
     if room.job.roughing.slotting and (work.left or work.stayed):
         work.find_entries = lambda c, r, again: _entries(c, r, level, entry, [])
-        pieces += work.slots(region, pieces[-1].points[-1] if pieces else at, bite)
+        pieces += lanes.slots(work, region, pieces[-1].points[-1] if pieces else at, bite)
     shut, spare = left[told:], SHUT * room.space.grid.cell
     left += [_channel(patch, level.z, room.rules.radius, shut, spare) for patch in work.left]
     return pieces

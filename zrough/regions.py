@@ -15,7 +15,7 @@ from . import reuse, threads
 from .grid import Grid, Map
 from .job import Cutter, Job
 from .kernels import march
-from .rings import Frame, Level
+from .pieces import Frame, Level
 from .stock import Stock
 from .surface import ContactSurface, Rings
 from .swept import Swept

@@ -18,8 +18,8 @@ from . import distances
 from .feeds import Mark
 from .levels import Level
 from .limits import Stage
+from .pieces import Piece
 from .regions import Space
-from .rings import Piece
 
 Map = NDArray[np.float32]
 

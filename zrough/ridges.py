@@ -14,15 +14,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from . import distances
+from . import distances, evening, uncut
 from .kernels import ridges as kernels
-from .rings import FLAT
+from .pieces import FLAT
 from .stairs import Limits
 
 if TYPE_CHECKING:
+    from .pieces import Level as Ground
+    from .pieces import Piece, Uncut
     from .regions import Space
-    from .rings import Clearing, Piece, Uncut
-    from .rings import Level as Ground
+    from .rings import Clearing
 
 LEAST = 0.02  # mm: a ridge that is too high by less stays
 MARGIN = 2  # coarse nodes round what is too high that are walked over with it
@@ -74,14 +75,14 @@ class Ridges:
 
         wide = np.ones((2 * MARGIN + 1, 2 * MARGIN + 1), bool)
         zone = np.asarray(binary_dilation(high > 0, structure=wide))
-        work.even(ground, max(FLAT, allowed - z), pieces, zone)
+        evening.even(work, ground, max(FLAT, allowed - z), pieces, zone)
         kernels.lower(work.d2, z, radius, self.corner, self.left)
         high, allowed = self._too_high(z, above, high)
         if math.isinf(allowed):
             return []
         # the flank of a round tip would have reached farther than where it makes a floor
         near = distances.away(high == 0) * work.frame.hb <= radius
-        return work.patches(ground, self._too_high(z, above, near.astype(np.uint8))[0] > 0)
+        return uncut.patches(work, ground, self._too_high(z, above, near.astype(np.uint8))[0] > 0)
 
     def _too_high(self, z: float, above: float, where: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:
         """Coarse nodes, of those given, that the level has to make lower, and the least height allowed."""

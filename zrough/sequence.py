@@ -11,13 +11,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .curtain import HIDDEN
 from .cutting import CuttingData
 from .grid import Grid, Map
 from .job import Cutter
 from .kernels import march
 from .levels import Level
+from .pieces import Rules, leading_half
 from .regions import Space
-from .rings import HIDDEN, Rules, leading_half
 from .stock import highest
 from .swept import Swept
 from .toolpath import Toolpath

@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from . import ways
 from .kernels import march, places
-from .rings import Clearing, Frame, Level, Piece, Points, Rules
+from .pieces import Frame, Level, Piece, Points, Rules
+from .rings import Clearing
 
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree
@@ -93,7 +95,7 @@ class Ground:
         self.floor = floor
         self.rooms = rooms
         self.clear = Clearing(frame, swept, rules)
-        self.clear._start(rooms[floor])
+        self.clear.start(rooms[floor])
         number, _ = label((self.clear.free > 0) & (self.clear.blk == 0), structure=np.ones((3, 3)))
         wide = np.bincount(number.ravel()) * f.hb**2 >= (WIDE * rules.radius) ** 2
         wide[0] = False
@@ -121,7 +123,7 @@ class Ground:
             if entry is None:
                 walk.into = self._hop(tree, now, walk, into=True)
             else:
-                walk.swept = np.concatenate([now._entry_path(entry)[0], walk.swept])
+                walk.swept = np.concatenate([now.entry_path(entry)[0], walk.swept])
             walk.takes = self._sweep(now, walk)
             walk.out = self._hop(tree, now, walk, into=False)
         self._remember(walks)
@@ -152,7 +154,7 @@ class Ground:
             if march.clear_at(
                 self.clear.d2, f.x0, f.y0, f.hd, r.radius, r.radius, f.hd, *node
             ) and self._fits(way, walk.level):
-                tested = now._tested(way)
+                tested = ways.tested(now, way)
                 if tested is not None:
                     return Hop(node, self.patches[k], tested[1])
         return None
@@ -192,13 +194,13 @@ class Ground:
         if math.hypot(*(end - start)) < NEAR * self.rules.radius:
             local, level = self._local(at, to, cut)
             way = np.stack([end, start])
-            found = local._tested(way) if self._fits(way, at.level, to.level) else None
-            found = found or local._route(level, end, start)
+            found = ways.tested(local, way) if self._fits(way, at.level, to.level) else None
+            found = found or ways.route(local, level, end, start)
             if found is not None:
                 return found
         if at.out is None or to.into is None:
             return None
-        found = self.clear._route(self.rooms[self.floor], at.out.node, to.into.node)
+        found = ways.route(self.clear, self.rooms[self.floor], at.out.node, to.into.node)
         if found is None:
             return None
         return np.concatenate([end[None], found[0], start[None]]), max(found[1], at.out.arc, to.into.arc)
@@ -236,7 +238,7 @@ class Ground:
         rooms = [self.rooms[k].sd[i0:i1, j0:j1] for k in (self.floor, at.level, to.level)]
         ground = Level(np.maximum.reduce(rooms), np.zeros((0, 2)), np.zeros(1, np.int64))
         local = Clearing(part, d2, r)
-        local._start(ground)
+        local.start(ground)
         return local, ground
 
     def _window(self, points: Points) -> tuple[slice, slice]:

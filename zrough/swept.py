@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from .grid import Grid, Map
 from .kernels import sweeps
-from .rings import FLAT, Frame
+from .pieces import FLAT, Frame
 
 FULL = 32000  # counts of the packed maps up to their limit
 TOUCH = 1e-6  # mm: heights closer than this are one level

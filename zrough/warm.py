@@ -52,7 +52,7 @@ def _what_the_sample_spares() -> None:
     from zrough.feeds import Tall
     from zrough.kernels.march import led
     from zrough.kernels.places import touch
-    from zrough.rings import Frame, leading_half
+    from zrough.pieces import Frame, leading_half
 
     tall = Tall(Frame(0.0, 0.0, 1.0, 2, 2), np.ones((2, 2), np.float32))
     tall.take(np.zeros((1, 2)), 0.5)

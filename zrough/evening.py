@@ -1,0 +1,78 @@
+"""Walks over the ridges that a corner radius has left on a floor."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import distances, errands
+from .curtain import Curtain
+from .kernels import march as k
+from .pieces import Level, Piece
+
+if TYPE_CHECKING:
+    from .rings import Clearing
+
+
+def even(
+    work: Clearing,
+    level: Level,
+    height: float,
+    pieces: list[Piece],
+    zone: NDArray[np.bool_] | None = None,
+) -> None:
+    """Take off ridges between fronts that stand more than ``height`` over the tip.
+
+    That is what a cutter of the radius there has not swept. ``zone``: coarse nodes where they count.
+    Ground that was left whole is kept off: such a cutter's arc is less than the real one's.
+    """
+    level = replace(level, sd=_off_whole(work, level))
+
+    walked: list[Piece] = []
+
+    def walk() -> None:
+        curtain = work.curtain = None if zone is None else Curtain.draw(work, zone)
+        left = work.start(level)
+        while left:
+            piece = work.front(level, pieces[-1].points[-1] if pieces else None, [])
+            if piece is None:
+                break
+            errands.place(work, level, pieces, piece)
+            walked.append(piece)
+        if curtain is not None:
+            curtain.lift(work)
+            work.curtain = None
+
+    d2 = work.d2.copy()
+    work.slimmer(height, walk)
+    for piece in walked:
+        piece.arcs = _as_wide_as_it_is(work, d2, piece)
+        work.evened.append(piece.points)
+
+
+def _as_wide_as_it_is(work: Clearing, d2: NDArray[np.float32], piece: Piece) -> NDArray[np.float64]:
+    """Arcs of the whole cutter on a walk planned for the radius over its tip; swept on ``d2``."""
+    f, r = work.frame, work.rules.radius
+    points, arcs = piece.points, piece.arcs.copy()
+    k.widen(d2, f.x0, f.y0, f.hd, r, work.rules.step, work.circle, np.ascontiguousarray(points), arcs)
+    return arcs
+
+
+def _off_whole(work: Clearing, level: Level) -> NDArray[np.float32]:
+    """Signed distance of the level, less what stands too near to ground in reach that was left whole."""
+    if not work.start(level):
+        return level.sd
+    from scipy.ndimage import binary_propagation, uniform_filter
+
+    f, square = work.frame, np.ones((3, 3), bool)
+    core = uniform_filter(work.mat * np.float32(9.0), size=3) > 8.5  # no film on a wall
+    if not core.any():
+        return level.sd
+    whole = binary_propagation(core, structure=square, mask=work.mat > 0)
+    away = distances.away(~whole) * f.hb - (work.rules.radius + 1.5 * f.hb)
+    ny, nx = level.sd.shape
+    fine = np.repeat(np.repeat(away.astype(np.float32), 2, axis=0), 2, axis=1)[:ny, :nx]
+    return np.asarray(np.minimum(level.sd, fine), dtype=np.float32)

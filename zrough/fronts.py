@@ -1,0 +1,102 @@
+"""Where a front of standing material begins, and how a walk along it may start."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import ways
+from .kernels import march as k
+from .pieces import EVENED, Level, Points
+
+if TYPE_CHECKING:
+    from .rings import Clearing
+
+# places near a front to start from, coarse nodes (away from it, back along it), the first that is clear
+ROUND = ((0, 0), (1, 0), (0, 1), (1, 1), (2, 0), (2, 1), (0, 2), (2, 2), (3, 0), (4, 0), (4, 2))
+
+
+def next_front(
+    work: Clearing, level: Level, position: Points | None
+) -> tuple[NDArray[np.int64] | None, NDArray[np.int64]] | None:
+    """Chain of coarse nodes to the start of the next front (None = jump) and the front from there on."""
+    flat = -1
+    joined = False
+    if position is not None:
+        at = work.clear_node(position)
+        if at is not None:
+            work.epoch += 1
+            flat = k.find_front(
+                work.free,
+                work.blk,
+                work.tabu,
+                work.seen,
+                work.epoch,
+                at[0],
+                at[1],
+                -1,
+                work.queue,
+                work.parent,
+            )
+            joined = flat >= 0
+    if not joined:
+        x, y = (position[0], position[1]) if position is not None else (work.frame.x0, work.frame.y0)
+        flat = k.find_any_front(
+            work.free, work.blk, work.tabu, work.frame.x0, work.frame.y0, work.frame.hb, x, y
+        )
+        if flat < 0:
+            return None
+    # where both ways are allowed, the end of the front that is nearer
+    back = ways.back(work, flat) if joined else None
+    ups = [_up_front(work, flat, side) for side in work.sides]
+    best = int(np.argmin([len(up) for up in ups]))
+    work.face(work.sides[best])
+    up = ups[best]
+    return (None if back is None else np.concatenate([back, up[1:]])), up[::-1]
+
+
+def _up_front(work: Clearing, flat: int, side: int) -> NDArray[np.int64]:
+    """Nodes from front node ``flat`` to where a walk along its front begins."""
+    up = np.empty(20000, np.int64)
+    work.epoch += 1
+    n = k.up_front(work.free, work.blk, flat, side, work.seen, work.epoch, len(up), up)
+    tabu = work.tabu.ravel()
+    while n > 1 and tabu[up[n - 1]]:
+        n -= 1
+    return up[:n]
+
+
+def poses(work: Clearing, front: NDArray[np.int64]) -> list[tuple[Points, Points]]:
+    """Starts on a front, best first: along it, square to its uncut side, straight at a last sliver."""
+    i, j = divmod(int(front[0]), work.free.shape[1])
+    p = work.xy(front[:1])[0]
+    found = []
+    if len(front) >= 4:
+        along = work.xy(front[min(len(front) - 1, 6)][None])[0] - p
+        norm = math.hypot(*along)
+        if norm > 0:
+            found.append((p, along / norm))
+    toward = np.zeros(2)
+    if k.toward(work.free, work.blk, i, j, 3, toward):
+        if not found:
+            found.append((p, work.rules.side * np.array([-toward[1], toward[0]])))
+        found.append((p, toward))
+    return found
+
+
+def clear_start(work: Clearing, level: Level, p: Points, heading: Points) -> Points | None:
+    """``p``, or a place close by where the standing cutter truly touches nothing.
+
+    The coarse map overlooks slivers thinner than its pitch, and coming down on one is a plunge.
+    """
+    f, r = work.frame, work.rules
+    away = r.side * np.array([-heading[1], heading[0]])
+    for slack in work.slacks:
+        for out, back in ROUND:
+            q = p + f.hb * (out * away - back * heading)
+            if work.sd_at(level, q) >= r.eps and work.is_clear(q, slack):
+                return np.asarray(q)
+    return ways.on_trail(work, p) if r.floor_radius < EVENED * r.radius else None

@@ -1,0 +1,145 @@
+"""Ground that the clearing engine had to leave on a level: where, how wide, how much."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import distances
+from .kernels import march as k
+from .pieces import Level, Nodes, Uncut
+
+if TYPE_CHECKING:
+    from .rings import Clearing
+
+SPARE = 3.0  # nodes: how far the box of ground left reaches beyond it (one of doubt, two of fillet)
+GAP = 8  # ring points between two pinched stretches that count as one
+
+
+def encloses(outer: tuple[float, ...], inner: tuple[float, ...]) -> bool:
+    """True if one box lies in another."""
+    low, high = outer[:2], outer[2:]
+    return all(a <= b for a, b in zip(low, inner[:2], strict=True)) and all(
+        a >= b for a, b in zip(high, inner[2:], strict=True)
+    )
+
+
+def uncut(work: Clearing, level: Level, least: float = 0.0) -> list[Uncut]:
+    """Ground in reach that no walk could take, by patches of at least ``least`` mm2."""
+    from scipy import ndimage
+
+    f, r = work.frame, work.rules
+    label, _ = ndimage.label(work.mat, structure=np.ones((3, 3)))
+    groups = []
+    for number, box in enumerate(ndimage.find_objects(label), start=1):
+        i, j = np.nonzero(label[box] == number)
+        if len(i) * f.hb**2 >= least:
+            groups.append((i + box[0].start, j + box[1].start))
+    if not groups:
+        return []
+    room = distances.away(work.free) * f.hb
+    reach = math.ceil(r.radius / f.hb)
+    standing, boxes = _standing(work, level)
+    found = []
+    for i, j in groups:
+        m = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
+        near = room[max(i[m] - reach, 0) : i[m] + reach + 1, max(j[m] - reach, 0) : j[m] + reach + 1]
+        width = 2.0 * (float(near.max()) + r.radius)
+        x, y = f.x0 + float(j[m]) * f.hb, f.y0 + float(i[m]) * f.hb
+        found.append(Uncut(x, y, width, len(i) * f.hb**2, _box(work, standing, boxes, i, j)))
+    return found
+
+
+def pinched(work: Clearing, level: Level) -> list[tuple[Uncut, Nodes]]:
+    """Where a wall still gives up a bite that would pass the cap: the end of a narrowing gap.
+
+    Too thin for `uncut`, but what no level takes adds up to a stair. So `run` lists what is left on a
+    primary level, and as ``stayed`` what was found on the climb level before and not taken since.
+    """
+    from scipy.spatial import cKDTree
+
+    f, r, walls = work.frame, work.rules, work.walls
+    if walls is None or not walls.bite.any():
+        return []
+    at = np.flatnonzero(walls.bite)
+    ahead = level.points[walls.after[at]] - level.points[at]
+    ahead = r.side * ahead / np.maximum(np.hypot(*ahead.T), 1e-12)[:, None]
+    p = level.points[at] + r.eps * r.side * np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
+    over = np.array([
+        work.sd_at(level, q) >= -f.h
+        and k.arc_at(work.d2, f.x0, f.y0, f.hd, r.radius, *q, *a, work.circle) > r.cap - r.margin
+        for q, a in zip(p, ahead, strict=True)
+    ])  # fmt: skip
+    at, p = at[over], p[over]
+    found = []
+    for group in np.split(p, np.flatnonzero(np.diff(at) > GAP) + 1) if len(p) else []:
+        low, high = group.min(axis=0) - r.radius, group.max(axis=0) + r.radius
+        rows, cols = work.window(0.5 * (low + high), 0.5 * float((high - low).max()), f.hd, work.d2.shape)
+        i, j = np.nonzero(work.d2[rows, cols] > np.float32(r.radius**2))
+        nodes = np.stack([f.x0 + f.hd * (j + cols.start), f.y0 + f.hd * (i + rows.start)], axis=1)
+        if len(nodes):
+            near = cKDTree(group).query(nodes)[0] < r.radius
+            nodes, i, j = nodes[near], i[near] + rows.start, j[near] + cols.start
+        if len(nodes):
+            x, y = group[len(group) // 2]
+            room = level.sd[work.window(group[len(group) // 2], r.radius, f.h, level.sd.shape)]
+            width = 2.0 * (max(0.0, float(room.max())) + r.radius)
+            box = (*(nodes.min(axis=0) - SPARE * f.h), *(nodes.max(axis=0) + SPARE * f.h))
+            area = len(nodes) * f.hd**2
+            found.append((Uncut(float(x), float(y), width, area, tuple(map(float, box))), (i, j)))
+    return found
+
+
+def patches(work: Clearing, level: Level, nodes: NDArray[np.bool_]) -> list[Uncut]:
+    """Connected patches of coarse nodes, as ground left uncut."""
+    from scipy.ndimage import find_objects, label
+
+    f, r = work.frame, work.rules
+    number, _ = label(nodes, structure=np.ones((3, 3)))
+    found = []
+    for n, box in enumerate(find_objects(number), start=1):
+        i, j = np.nonzero(number[box] == n)
+        i, j = i + box[0].start, j + box[1].start
+        m = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
+        at = np.array([f.x0 + f.hb * j[m], f.y0 + f.hb * i[m]])
+        room = level.sd[work.window(at, r.radius, f.h, level.sd.shape)]
+        width = 2.0 * (max(0.0, float(room.max())) + r.radius)
+        box_ = _box(work, np.zeros(nodes.shape, np.int32), [], i, j)
+        found.append(Uncut(float(at[0]), float(at[1]), width, len(i) * f.hb**2, box_))
+    return found
+
+
+def _standing(work: Clearing, level: Level) -> tuple[NDArray[np.int32], list[tuple[slice, slice]]]:
+    """Patches of all that stands within reach: their numbers on the coarse nodes, and their boxes."""
+    from scipy.ndimage import find_objects, label
+
+    f, r = work.frame, work.rules.radius
+    reach = distances.away(level.sd[::2, ::2] < 0.0) * f.hb <= r + f.h
+    stands = np.zeros((2 * reach.shape[0], 2 * reach.shape[1]), bool)
+    stands[: f.ny, : f.nx] = work.d2[::2, ::2] > np.float32(r * r)
+    any_of_four = stands[::2] | stands[1::2]
+    number, _ = label(reach & (any_of_four[:, ::2] | any_of_four[:, 1::2]), structure=np.ones((3, 3)))
+    return number, find_objects(number)
+
+
+def _box(
+    work: Clearing,
+    number: NDArray[np.int32],
+    boxes: list[tuple[slice, slice]],
+    i: NDArray[np.int64],
+    j: NDArray[np.int64],
+) -> tuple[float, ...]:
+    """Box of coarse nodes (i, j) and of the patches of `_standing` that they lie in."""
+    f = work.frame
+    mine = [boxes[n - 1] for n in np.unique(number[i, j]) if n]
+    rows = [int(i.min()), int(i.max()), *(q for b, _ in mine for q in (b.start, b.stop - 1))]
+    cols = [int(j.min()), int(j.max()), *(q for _, b in mine for q in (b.start, b.stop - 1))]
+    return (  # a coarse node stands for itself and the level's node after it
+        f.x0 + f.hb * min(cols) - f.h * SPARE,
+        f.y0 + f.hb * min(rows) - f.h * SPARE,
+        f.x0 + f.hb * max(cols) + f.h * (SPARE + 1.0),
+        f.y0 + f.hb * max(rows) + f.h * (SPARE + 1.0),
+    )

@@ -1,0 +1,222 @@
+"""Where walks along the walls of a level may start, and how each one comes to its wall."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import ways
+from .kernels import march as k
+from .pieces import EVENED, Level, Points
+
+if TYPE_CHECKING:
+    from .rings import Clearing
+
+SHORT = 0.5  # of the radius: a shorter stretch that bites is a cusp that a pass has left on its wall
+SOONER = 0.2  # of the radius: so much farther off than the next pass a cusp comes before it
+BESIDE = 0.1  # of the radius: a round tip farther from its wall bends to it too late
+# how far off a wall a walk along it may start, radii
+OFF_WALL = np.array([0.01, 0.03, 0.06, 0.1, 0.15, 0.25, 0.4, 0.6, 0.9])
+# what a way to a wall may cut, the film of half a node that is seen too much included
+LED = math.radians(22.0)
+
+
+@dataclass
+class Walls:
+    """Which points of a level's rings still give up a bite, and where a walk has been tried.
+
+    ``spent`` points have had their walk; ``blocked`` ones had no clear place beside
+    them, which a cut may mend.
+    """
+
+    after: NDArray[np.int64]
+    bite: NDArray[np.uint8]
+    spent: NDArray[np.bool_]
+    blocked: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, work: Clearing, level: Level) -> Walls:
+        """All points of the rings asked."""
+        n = len(level.points)
+        after = np.arange(1, n + 1)
+        after[level.offsets[1:] - 1] = level.offsets[:-1]
+        walls = cls(after, np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool))
+        walls._ask(work, level, np.arange(n))
+        f = work.frame
+        j = np.clip(np.rint((level.points[:, 0] - f.x0) / f.h).astype(int), 0, f.nx - 1)
+        i = np.clip(np.rint((level.points[:, 1] - f.y0) / f.h).astype(int), 0, f.ny - 1)
+        # walls that something else keeps the cutter away from (a clamp, the holder, the job's outlines)
+        walls.spent |= level.sd[i, j] < -f.h
+        return walls
+
+    def open_in(self, part: slice) -> NDArray[np.bool_]:
+        """Points, of those of a slice, where a walk may start."""
+        return np.asarray((self.bite[part] > 0) & ~self.spent[part] & ~self.blocked[part])
+
+    @property
+    def open(self) -> NDArray[np.bool_]:
+        """Points where a walk may start."""
+        return self.open_in(slice(None))
+
+    def cut(self, work: Clearing, level: Level, walk: Points) -> None:
+        """Ask the points near a walk again, and let blocked ones there try again."""
+        near = self._near(level, walk, work.rules.radius)
+        self.blocked[near] = False
+        self._ask(work, level, near)
+
+    def _ask(self, work: Clearing, level: Level, which: NDArray[np.int64]) -> None:
+        f, r = work.frame, work.rules
+        fresh = np.zeros(len(which), np.uint8)
+        k.bites(
+            work.d2, f.x0, f.y0, f.hd, r.radius, work.tau, work.faint, r.eps, float(r.side), work.circle,
+            level.points, self.after, which, fresh,
+        )  # fmt: skip
+        self.bite[which] = fresh
+
+    def _near(self, level: Level, walk: Points, radius: float) -> NDArray[np.int64]:
+        """Biting points within about a radius of a walk."""
+        from scipy.ndimage import binary_dilation
+
+        pitch = 0.5 * radius
+        low = walk.min(axis=0) - 3.0 * pitch
+        shape = tuple(np.ceil((walk.max(axis=0) + 3.0 * pitch - low) / pitch).astype(int) + 1)
+        cells = np.zeros(shape, bool)
+        cells[tuple(((walk - low) / pitch).astype(int).T)] = True
+        cells = binary_dilation(cells, structure=np.ones((5, 5), bool))
+        which = np.flatnonzero(self.bite)
+        at = np.floor((level.points[which] - low) / pitch).astype(int)
+        fits = np.all((at >= 0) & (at < np.array(shape)), axis=1)
+        which, at = which[fits], at[fits]
+        return np.asarray(which[cells[tuple(at.T)]])
+
+
+class Starts:
+    """Ring points at which a run of open ones begins, as cut (all of a ring that is open all round).
+
+    Between two walks only few points close, all of one ring, and the cutter stays where it is.
+    """
+
+    def __init__(self, work: Clearing, level: Level, walls: Walls, position: Points | None) -> None:
+        self.work, self.level, self.walls, self.position = work, level, walls, position
+        self.open = walls.open
+        self.away = [self._away(side, 0, level.offsets) for side in work.sides]
+
+    def _away(self, side: int, start: int, offsets: NDArray[np.int64]) -> NDArray[np.float64]:
+        """How far from the cutter starts are, mm, inf at other points: of rings from point ``start`` on."""
+        first, end = offsets[:-1] - start, offsets[1:] - start
+        away = np.full(int(end[-1]) if len(end) else 0, np.inf)
+        is_open = self.open[start : start + len(away)]
+        if not is_open.any():
+            return away
+        behind = np.empty_like(is_open)  # the point that a walk comes from
+        if side > 0:
+            behind[1:], behind[first] = is_open[:-1], is_open[end - 1]
+        else:
+            behind[:-1], behind[end - 1] = is_open[1:], is_open[first]
+        begins = is_open & ~behind
+        for ring in np.flatnonzero(np.logical_and.reduceat(is_open, first)).tolist():
+            begins[first[ring] : end[ring]] = True
+        at = np.flatnonzero(begins)
+        points = self.level.points[start + at]
+        away[at] = np.hypot(*(points - (points[0] if self.position is None else self.position)).T)
+        if self.work.ground is None:
+            return away
+        # where ground is cleared, a cusp that is left behind costs a way of its own
+        radius, h = self.work.rules.radius, self.work.frame.h
+        for ring in np.unique(np.searchsorted(end, at, side="right")).tolist():
+            part = slice(first[ring], end[ring])
+            short = runs(is_open[part], side) * h < SHORT * radius
+            away[part][short & begins[part]] -= SOONER * radius
+        return away
+
+    def closed(self, at: int) -> None:
+        """Points round ``at`` have been closed."""
+        ring = int(np.searchsorted(self.level.offsets, at, side="right")) - 1
+        offsets = self.level.offsets[ring : ring + 2]
+        part = slice(int(offsets[0]), int(offsets[1]))
+        self.open[part] = self.walls.open_in(part)
+        for side, away in zip(self.work.sides, self.away, strict=True):
+            away[part] = self._away(side, part.start, offsets)
+
+    def nearest(self) -> tuple[int, int] | None:
+        """The start nearest to the cutter and the side to walk on; None where there is none."""
+        best, found = math.inf, None
+        for side, away in zip(self.work.sides, self.away, strict=True):
+            at = int(np.argmin(away)) if len(away) else 0
+            if len(away) and away[at] < best:
+                best, found = float(away[at]), (at, side)
+        return found
+
+
+def runs(is_open: NDArray[np.bool_], side: int) -> NDArray[np.int64]:
+    """At points of a closed ring where a run of open ones begins, going ``side``: how many it has; else 0."""
+    count = np.zeros(len(is_open), np.int64)
+    begins = np.flatnonzero(is_open & ~np.roll(is_open, side))
+    ends = np.flatnonzero(is_open & ~np.roll(is_open, -side))
+    if not len(begins):  # open all round, or nowhere
+        return np.where(is_open, len(is_open), 0)
+    # the end that comes next after each beginning, round the ring
+    k = np.searchsorted(ends, begins) if side > 0 else np.searchsorted(ends, begins, side="right") - 1
+    count[begins] = (side * (ends[k % len(ends)] - begins)) % len(is_open) + 1
+    return count
+
+
+def _ring_of(level: Level, at: int) -> tuple[int, int]:
+    q = int(np.searchsorted(level.offsets, at, side="right")) - 1
+    return int(level.offsets[q]), int(level.offsets[q + 1])
+
+
+def around(work: Clearing, level: Level, at: int, reach: float) -> NDArray[np.int64]:
+    """Indices of the ring points near point ``at``, along its ring."""
+    a, b = _ring_of(level, at)
+    count = min(b - a, 2 * math.ceil(reach / work.frame.h) + 1)
+    return a + (at - a + np.arange(count) - count // 2) % (b - a)
+
+
+def wall_pose(work: Clearing, level: Level, at: int) -> tuple[Points, Points] | None:
+    """A clear start beside the wall a little before point ``at``: a way to it, and the heading there."""
+    f, r = work.frame, work.rules
+    a, b = _ring_of(level, at)
+    back = max(1, round(0.2 * r.radius / f.h))
+    out = np.empty(4)
+    found = k.wall_pose(
+        work.d2, level.sd, f.x0, f.y0, f.hd, f.h, r.radius, r.standing(f.hd), r.eps, r.side,
+        level.points[a:b], at - a, back, OFF_WALL, out,
+    )  # fmt: skip
+    wall = level.points[at]
+    away = float(np.hypot(*(out[:2] - wall))) if found else math.inf
+    if r.floor_radius < EVENED * r.radius and away > BESIDE * r.radius:
+        # ridges keep a round tip off the wall, and from far off it may not come to it in time
+        led = _led_to_wall(work, level.points[a:b], at - a, back, level)
+        if led is not None:
+            return led
+        spot = ways.on_trail(work, wall)
+        if spot is not None and float(np.hypot(*(spot - wall))) < away:
+            ahead = level.points[a + (at - a + 2 * r.side) % (b - a)] - wall
+            return spot[None], ahead / max(float(np.hypot(*ahead)), 1e-12)
+    return (out[None, :2], out[2:]) if found else None
+
+
+def _led_to_wall(
+    work: Clearing, ring: Points, at: int, back: int, level: Level
+) -> tuple[Points, Points] | None:
+    """A straight way from an earlier walk to the wall ``back`` points before point ``at`` of its ring."""
+    f, r, n = work.frame, work.rules, len(ring)
+    q = at - r.side * back
+    ahead = ring[(q + 2 * r.side) % n] - ring[(q - 2 * r.side) % n]
+    ahead = ahead / max(float(np.hypot(*ahead)), 1e-12)
+    goal = ring[q % n] + r.side * r.eps * np.array([-ahead[1], ahead[0]])
+    starts, most = ways.trail(work, goal, ways.LANDING * r.radius), min(LED, r.cap - r.margin)
+    found = k.led(
+        work.d2, level.sd, f.x0, f.y0, f.hd, f.h, r.radius, r.standing(f.hd), r.step, most, work.circle,
+        np.ascontiguousarray(starts), goal,
+    )  # fmt: skip
+    if found < 0:
+        return None
+    p = starts[found]
+    count = max(1, math.ceil(float(np.hypot(*(goal - p))) / r.step))
+    return p + np.linspace(0.0, 1.0, count + 1)[:, None] * (goal - p), ahead

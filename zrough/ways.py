@@ -1,0 +1,152 @@
+"""Ways of the clearing engine over cleared ground, from where the cutter stands to where it cuts next."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .kernels import march as k
+from .pieces import Level, Points
+
+if TYPE_CHECKING:
+    from .rings import Clearing
+
+LANDING = 1.5  # of the radius: how far before a ridge the cutter may come down
+GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
+
+
+def back(work: Clearing, flat: int) -> NDArray[np.int64]:
+    """Nodes from the start of the last search to ``flat``."""
+    chain = []
+    q = flat
+    while q >= 0:
+        chain.append(int(q))
+        q = work.parent.ravel()[q]
+    return np.array(chain[::-1], np.int64)
+
+
+def on_trail(work: Clearing, p: Points) -> Points | None:
+    """A place near ``p`` on an earlier walk of the level: elsewhere a ball-nose stands on ridges."""
+    near = trail(work, p, work.rules.radius)
+    return next((np.asarray(q) for q in near if work.is_clear(q, work.frame.hd)), None)
+
+
+def trail(work: Clearing, p: Points, reach: float) -> Points:
+    """Some points of the level's earlier walks within ``reach`` mm of ``p``, the nearest first."""
+    near = work.trails.follow(work.pieces).near(p, reach)
+    return near[:: max(1, len(near) // 48)]
+
+
+def landing(work: Clearing, level: Level, goal: Points) -> Points | None:
+    """Where the whole cutter comes down before it goes straight to ``goal``, in steps; None if nowhere.
+
+    A walk by a smaller radius may begin where the rim would come down on a ridge. On the paths of earlier
+    walks it does not.
+    """
+    f, whole, step = work.frame, work.whole, work.rules.step
+    # a ridge behind the curtain stands all the same
+    rows, cols = work.window(goal, (LANDING + 1.5) * whole.radius, f.hd, work.d2.shape)
+    x0, y0 = f.x0 + f.hd * cols.start, f.y0 + f.hd * rows.start
+    d2 = work.d2[rows, cols] if work.curtain is None else work.curtain.behind(work.d2, rows, cols)
+    d2 = np.ascontiguousarray(d2)
+    if k.clear_at(d2, x0, y0, f.hd, whole.radius, whole.standing(f.hd), f.hd, *goal):
+        return goal[None, :]
+    near = work.tracks.follow(work.track).near(goal, LANDING * whole.radius)
+    for q in near[:: max(1, len(near) // 64)]:
+        n = max(1, math.ceil(float(np.hypot(*(goal - q))) / step))
+        line = q + np.linspace(0.0, 1.0, n + 1)[:, None] * (goal - q)
+        if (
+            _least_sd(work, level, line) >= work.rules.eps
+            and k.clear_at(d2, x0, y0, f.hd, whole.radius, whole.standing(f.hd), f.hd, *q)
+            and k.way_arc(d2, x0, y0, f.hd, whole.radius, step, 0.0, work.circle, line) == 0.0
+            and tested(work, line) is not None
+        ):
+            return np.asarray(line, dtype=np.float64)
+    return None
+
+
+def route(work: Clearing, level: Level, position: Points | None, goal: Points) -> tuple[Points, float] | None:
+    """Way from ``position`` to ``goal`` over clear ground, None if there is none."""
+    if position is None:
+        return None
+    f = work.frame
+    if k.sight(level.sd, work.free, work.blk, f.x0, f.y0, f.h, f.hb, work.rules.eps, *position, *goal):
+        return tested(work, np.stack([position, goal]))
+    a, b = work.clear_node(position), work.clear_node(goal)
+    if a is None or b is None:
+        return None
+    work.epoch += 1
+    target = b[0] * work.free.shape[1] + b[1]
+    flat = k.find_front(
+        work.free, work.blk, work.tabu, work.seen, work.epoch, a[0], a[1], target, work.queue, work.parent
+    )
+    return None if flat < 0 else way(work, level, position, back(work, flat), goal[None, :])
+
+
+def way(
+    work: Clearing, level: Level, position: Points, chain: NDArray[np.int64], tail: Points
+) -> tuple[Points, float] | None:
+    """Shortened way from ``position`` along coarse nodes and the points of ``tail``, on clear ground."""
+    f, r = work.frame, work.rules
+    pts = np.concatenate([position[None, :], work.xy(chain), tail])
+    keep = np.empty(len(pts), np.int64)
+    n = k.pull(level.sd, work.free, work.blk, f.x0, f.y0, f.h, f.hb, r.eps, pts, keep)
+    return tested(work, pts[keep[:n]])
+
+
+def tested(work: Clearing, way: Points) -> tuple[Points, float] | None:
+    """The way if what it may still graze stays well under the cap, else None: a lift is safer."""
+    f, r = work.frame, work.rules
+    most = min(GRAZE, r.cap - r.margin)
+    arc = float(k.way_arc(work.d2, f.x0, f.y0, f.hd, r.radius, r.step, most, work.circle, way))
+    # a ridge higher than the way meets the rounding of the tip, inside the cutter's full radius
+    low = work.whole.radius_at(work.whole.lift)
+    if arc <= most and (low < r.radius or work.curtain is not None):
+        arc = max(arc, _brushed(work, way, low, most))
+    return (way, arc) if arc <= most else None
+
+
+def _brushed(work: Clearing, way: Points, radius: float, most: float) -> float:
+    """Largest arc that a cutter of this radius brushes on a way, rad, behind a curtain too.
+
+    Of arcs over ``most`` it is the first.
+    """
+    f, step = work.frame, work.whole.step
+    if work.curtain is None:
+        return float(k.way_arc(work.d2, f.x0, f.y0, f.hd, radius, step, most, work.circle, way))
+    low, high = way.min(axis=0), way.max(axis=0)
+    half = 0.5 * float(np.max(high - low)) + work.whole.radius + 3 * f.hd
+    rows, cols = work.window(0.5 * (low + high), half, f.hd, work.d2.shape)
+    x0, y0 = f.x0 + f.hd * cols.start, f.y0 + f.hd * rows.start
+    d2 = np.ascontiguousarray(work.curtain.behind(work.d2, rows, cols))
+    return float(k.way_arc(d2, x0, y0, f.hd, radius, step, most, work.circle, way))
+
+
+def arcs(work: Clearing, way: Points) -> NDArray[np.float64]:
+    """Arc in material, rad, of each step of a way; 0 for the first point."""
+    f, r = work.frame, work.rules
+    steps = (
+        k.way_arc(work.d2, f.x0, f.y0, f.hd, r.radius, r.step, math.inf, work.circle, way[n : n + 2])
+        for n in range(len(way) - 1)
+    )
+    return np.fromiter((0.0, *steps), np.float64, len(way))
+
+
+def _least_sd(work: Clearing, level: Level, line: Points) -> float:
+    """Least signed distance of the level along points (n, 2)."""
+    f = work.frame
+    j = np.clip(np.rint((line[:, 0] - f.x0) / f.h).astype(np.int64), 0, f.nx - 1)
+    i = np.clip(np.rint((line[:, 1] - f.y0) / f.h).astype(np.int64), 0, f.ny - 1)
+    return float(level.sd[i, j].min())
+
+
+def room(work: Clearing, level: Level, points: Points) -> float:
+    """Least distance of points (n, 2) from what bounds the centre, mm."""
+    from scipy.ndimage import map_coordinates
+
+    f = work.frame
+    at = ((points[:, ::-1] - (f.y0, f.x0)) / f.h).T
+    return float(map_coordinates(level.sd, at, order=1, mode="nearest").min())
