@@ -26,7 +26,7 @@ def next_front(
     flat = -1
     joined = False
     if position is not None:
-        at = work.clear_node(position)
+        at = work.clear_node(level, position)
         if at is not None:
             work.epoch += 1
             flat = k.find_front(

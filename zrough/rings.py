@@ -301,17 +301,17 @@ class Clearing:
         j = min(max(round((p[0] - f.x0) / f.hb), 0), self.free.shape[1] - 1)
         return i, j
 
-    def clear_node(self, p: Points) -> tuple[int, int] | None:
-        """The clear coarse node nearest to ``p``, at most three pitches off."""
+    def clear_node(self, level: Level, p: Points) -> tuple[int, int] | None:
+        """The nearest clear coarse node with a straight way to it from ``p``, at most three pitches off."""
         i, j = self.node(p)
-        best, where = 1e9, None
-        for a in range(max(0, i - 3), min(self.free.shape[0], i + 4)):
-            for b in range(max(0, j - 3), min(self.free.shape[1], j + 4)):
-                if self.free[a, b] and self.blk[a, b] == 0:
-                    d = (a - i) ** 2 + (b - j) ** 2
-                    if d < best:
-                        best, where = d, (a, b)
-        return where
+        rows, cols = slice(max(0, i - 3), i + 4), slice(max(0, j - 3), j + 4)
+        near = np.argwhere((self.free[rows, cols] > 0) & (self.blk[rows, cols] == 0))
+        near += (rows.start, cols.start)
+        for a, b in near[np.argsort(((near - (i, j)) ** 2).sum(axis=1), kind="stable")].tolist():
+            to = self.xy(np.array([a * self.free.shape[1] + b]))
+            if ways.fits(self, level, np.concatenate([p[None], to])):
+                return a, b
+        return None
 
     def xy(self, flat: NDArray[np.int64]) -> Points:
         """Places (n, 2) of coarse nodes, mm."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +15,7 @@ from .pieces import Level, Points
 if TYPE_CHECKING:
     from .rings import Clearing
 
+NEAR = 0.5  # of `Rules.eps`: so near to a wall a way may come, which no arcs are fitted to
 LANDING = 1.5  # of the radius: how far before a ridge the cutter may come down
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
 
@@ -75,7 +77,7 @@ def route(work: Clearing, level: Level, position: Points | None, goal: Points) -
     f = work.frame
     if k.sight(level.sd, work.free, work.blk, f.x0, f.y0, f.h, f.hb, work.rules.eps, *position, *goal):
         return tested(work, np.stack([position, goal]))
-    a, b = work.clear_node(position), work.clear_node(goal)
+    a, b = work.clear_node(level, position), work.clear_node(level, goal)
     if a is None or b is None:
         return None
     work.epoch += 1
@@ -89,12 +91,16 @@ def route(work: Clearing, level: Level, position: Points | None, goal: Points) -
 def way(
     work: Clearing, level: Level, position: Points, chain: NDArray[np.int64], tail: Points
 ) -> tuple[Points, float] | None:
-    """Shortened way from ``position`` along coarse nodes and the points of ``tail``, on clear ground."""
+    """Shortened way from ``position`` along coarse nodes and the points of ``tail``, on clear ground.
+
+    None where it comes too near to a wall, between two nodes or on from them, or would cut too much.
+    """
     f, r = work.frame, work.rules
     pts = np.concatenate([position[None, :], work.xy(chain), tail])
     keep = np.empty(len(pts), np.int64)
     n = k.pull(level.sd, work.free, work.blk, f.x0, f.y0, f.h, f.hb, r.eps, pts, keep)
-    return tested(work, pts[keep[:n]])
+    found = pts[keep[:n]]
+    return tested(work, found) if fits(work, level, found) else None
 
 
 def tested(work: Clearing, way: Points) -> tuple[Points, float] | None:
@@ -141,6 +147,20 @@ def _least_sd(work: Clearing, level: Level, line: Points) -> float:
     j = np.clip(np.rint((line[:, 0] - f.x0) / f.h).astype(np.int64), 0, f.nx - 1)
     i = np.clip(np.rint((line[:, 1] - f.y0) / f.h).astype(np.int64), 0, f.ny - 1)
     return float(level.sd[i, j].min())
+
+
+def fits(work: Clearing, level: Level, way: Points) -> bool:
+    """True if the straight way through points (n, 2) keeps off what bounds the centre."""
+    return room(work, level, _sampled(way, 0.5 * work.frame.h)) >= NEAR * work.rules.eps
+
+
+def _sampled(way: Points, step: float) -> Points:
+    """Points no farther than ``step`` mm apart on the straight way through others."""
+    legs = []
+    for a, b in pairwise(way):
+        count = math.ceil(float(np.hypot(*(b - a))) / step)
+        legs.append(a + np.arange(count)[:, None] / max(count, 1) * (b - a))
+    return np.concatenate([*legs, way[-1:]])
 
 
 def room(work: Clearing, level: Level, points: Points) -> float:

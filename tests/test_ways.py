@@ -1,0 +1,63 @@
+"""Ways over cleared ground round a post: how near they come is geometry."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import shapely
+
+from zrough import ways
+from zrough.pieces import Frame, Level, Rules
+from zrough.rings import Clearing
+
+RADIUS, CELL, POST = 5.0, 0.33, 5.15
+
+
+def round_a_post():
+    """Cleared ground round a post that keeps centres ``POST`` mm off (0.013, 0.02), and its level."""
+    frame = Frame(-15.0, -15.0, CELL, 91, 91)
+    x = frame.x0 + CELL * np.arange(frame.nx)
+    sd = (np.hypot(x[None, :] - 0.013, x[:, None] - 0.02) - POST).astype(np.float32)
+    rules = Rules(
+        radius=RADIUS, corner=0.0, cap=math.radians(45.0), margin=0.01, step=0.15, rho=0.3, rho_seek=RADIUS,
+        ease_in=0.3, eps=0.008, drop_area=0.02, sliver=0.007, air=1.5,
+    )  # fmt: skip
+    work = Clearing(frame, np.zeros(frame.fine, np.float32), rules)
+    level = Level(sd, np.zeros((0, 2)), np.zeros(1, np.int64))
+    work.start(level)
+    return work, level
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_leg_of_a_way_cuts_a_corner_short(seed):
+    """From the very wall to the wall elsewhere: the first and the last leg as well keep off the post.
+
+    Nodes with uncut ground near them are no place for a way: here as many as leave few right beside the ends.
+    """
+    work, level = round_a_post()
+    rng = np.random.default_rng(seed)
+    found = 0
+    for _ in range(60):
+        work.blk[:] = rng.random(work.blk.shape) < 0.4
+        a = rng.uniform(0.0, 2.0 * math.pi) + np.array([0.0, rng.uniform(0.05, 0.6)])
+        away = POST + work.rules.eps + rng.uniform(0.0, 0.3, 2) * rng.integers(0, 2, 2)
+        position, goal = (away * np.array([np.cos(a), np.sin(a)])).T + np.array([0.013, 0.02])
+        way = ways.route(work, level, position, goal)
+        if way is None:
+            continue
+        found += 1
+        points = way[0]
+        assert np.array_equal(points[[0, -1]], [position, goal])
+        line = shapely.LineString(points)
+        assert line.distance(shapely.Point(0.013, 0.02)) >= POST - 0.002
+    assert found > 20
+
+
+def test_a_way_through_a_post_does_not_fit():
+    work, level = round_a_post()
+    beside = np.array([[-8.0, 5.3], [8.0, 5.3]])
+    assert ways.fits(work, level, beside)
+    assert not ways.fits(work, level, beside - (0.0, 0.2))
+    assert not ways.fits(work, level, beside[:, ::-1] * 0.1)
