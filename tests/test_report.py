@@ -16,7 +16,7 @@ import report_case
 import trimesh
 from PIL import Image
 
-from zrough import pictures, report
+from zrough import cliview, pictures, report
 from zrough.page import build
 from zrough.reportdata import Facts, as_dict
 from zrough.toolpath import Kind
@@ -236,14 +236,33 @@ def test_text_from_outside_is_never_markup(check):
     assert "<img src=x" not in page
 
 
-def test_an_inch_job_reads_in_inch():
+@pytest.mark.parametrize(("units", "area"), [("mm", "0.44 mm²"), ("inch", "0.00068 sq in")])
+def test_a_small_rest_is_told_by_its_size_not_by_the_room_round_it(units, area):
+    """0.44 mm2 are 0.44 / 25.4^2 square inches; the 109 mm are how wide the ground is where it stands."""
+    plan = report_case.plan(units=units) if units == "mm" else inch_plan()
+    plan.left = [
+        {"kind": "rest", "z": -14.8, "x": 7.0, "y": 8.0, "width": 109.33, "area": 0.44, "reason": "small"}
+    ]
+    page = words(plan, report_case.check())
+    assert area in page
+    assert "109" not in page.partition("Left uncut, and warnings")[2].partition("Setup sheet")[0]
+    plan.report, plan.check = {}, None
+    (line,) = [row for row in cliview.plan_lines(plan, []) if "small" in row]
+    assert line.endswith("Z-14.80, 0.44 mm2: small")
+
+
+def inch_plan():
     mm = {"diameter": 0.5, "corner_radius": 0.04, "flutes": 4, "flute_length": 1.1, "overhang": 1.8}
-    plan = report_case.plan(
+    return report_case.plan(
         units="inch", cutter=mm, stock={"min": [-2.0, -1.6, -1.2], "max": [2.0, 1.6, 0.0]},
         machine={"max_spindle_rpm": 15000, "max_feed": 470, "power_kw": 15.0},
         roughing={"level_depth": 0.5, "stair_height": 0.06},
         semi_finish={"ball_diameter": 0.25, "max_bite": 0.05},
     )  # fmt: skip
+
+
+def test_an_inch_job_reads_in_inch():
+    plan = inch_plan()
     page = words(plan, report_case.check())
     assert "Ø0.5 inch" in page
     assert "−0.4724" in page  # the level at -12 mm

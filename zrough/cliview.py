@@ -162,8 +162,11 @@ def _place(left: Mapping[str, Any]) -> str:
     at = " ".join(f"{axis.upper()}{left[axis]:.2f}" for axis in "xyz" if axis in left)
     if left.get("levels", 1) > 1:
         at += f" to Z{left['z_top']:.2f} ({left['levels']} levels)"
-    wide = f", {left['width']:.2f} mm wide" if left.get("width") else ""
-    return f"at {at}{wide}: {left.get('reason', '')}"
+    if left.get("kind") == "rest":  # the ground round it may be as wide as it likes
+        size = f", {left['area']:.2g} mm2"
+    else:
+        size = f", {left['width']:.2f} mm wide" if left.get("width") else ""
+    return f"at {at}{size}: {left.get('reason', '')}"
 
 
 def cutting_lines(job: Job) -> list[str]:

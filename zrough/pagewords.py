@@ -349,11 +349,12 @@ def left(told: dict[str, Any], unit: Unit) -> str:
     if not told["left"] and not told["warnings"]:
         return ""
     rows = [
-        (escape(p["kind"]), _heights(p, unit), unit.point(p["place"]), unit.short(p["width_mm"]),
-         unit.plane(p["area_mm2"]), escape(p["reason"]))
+        (escape(p["kind"]), _heights(p, unit), unit.point(p["place"]),
+         "–" if p["kind"] == "rest" else unit.short(p["width_mm"]),
+         unit.patch(p["area_mm2"]), escape(p["reason"]))
         for p in told["left"][:_MOST_ROWS]
     ]  # fmt: skip
-    heads = ("What", ">Z", ">Place x, y", ">Width", f">Area, {unit.area}", "Why")
+    heads = ("What", ">Z", ">Place x, y", ">Width", ">Area", "Why")
     places = table(heads, rows) + _more(told["left"]) if rows else ""
     notes = "".join(f"<li>{escape(w)}</li>" for w in told["warnings"])
     scale = '<p class="note">Lengths and places in these lines are in mm.</p>' if unit.inch else ""

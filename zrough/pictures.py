@@ -342,8 +342,10 @@ def histogram_png(edges: ArrayLike, length: ArrayLike, cap: float | None, unit: 
     axes.set_axisbelow(True)
     if cap is not None:
         axes.axvline(cap, color=BROKEN, linewidth=1.2, linestyle=(0, (5, 2)))
-        axes.annotate(f"cap {cap:.1f}°", (cap, 0.98), (-4, 0), xycoords=("data", "axes fraction"),
-                      textcoords="offset points", ha="right", va="top", fontsize=8, color=BROKEN)  # fmt: skip
+        axes.annotate(
+            f"cap {cap:.1f}°", (cap, 1.0), (0, 2), xycoords=("data", "axes fraction"),
+            textcoords="offset points", ha="center", va="bottom", fontsize=8, color=BROKEN,
+        )  # fmt: skip
     _title(axes, "How much of the circle bites")
     return _png(figure)
 

@@ -61,6 +61,7 @@ SHANK_GAP = 0.01  # mm
 REPEATS = 3  # times a band is cleared anew, farther off what the shank would touch
 FILM = 0.05  # mm: a bite on a wall no deeper, and shorter than the radius, is a trace of the path, no stair
 SHUT = 6.0  # node pitches by which the box of what stands may reach beyond that of where the axis may be
+REST = "a rest that no path meets within the cap"
 WIDE = 4.0  # radii: where there is more room than this it is not for want of room that something is left
 RIDGE_SPARE = 0.05  # mm a link passes over the ridges that a rounded tip leaves
 TIGHT = 0.04  # of the radius: smallest path radius in dead ends and close channels
@@ -541,7 +542,8 @@ def _one_level(
 def _channel(
     patch: Uncut, z: float, radius: float, shut: Iterable[dict[str, Any]] = (), spare: float = 0.0
 ) -> dict[str, Any]:
-    return {"kind": "channel", "z": z, **vars(patch), "reason": _why(patch, radius, shut, spare)}
+    reason = _why(patch, radius, shut, spare)
+    return {"kind": "rest" if reason == REST else "channel", "z": z, **vars(patch), "reason": reason}
 
 
 def _why(patch: Uncut, radius: float, shut: Iterable[dict[str, Any]], spare: float) -> str:
@@ -552,7 +554,7 @@ def _why(patch: Uncut, radius: float, shut: Iterable[dict[str, Any]], spare: flo
             return str(ground["reason"])
     if patch.width < WIDE * radius:
         return f"too narrow for the cap: {patch.width:.2f} mm wide there"
-    return "a rest that no path meets within the cap"
+    return REST
 
 
 def _entries(

@@ -54,6 +54,14 @@ class Unit:
         """An area in cm² or square inches, without its unit."""
         return "–" if mm2 is None else f"{mm2 / (self.scale**2 if self.inch else 100.0):.1f}"
 
+    def patch(self, mm2: float | None) -> str:
+        """A small area with its unit, mm² or square inches, two digits at least."""
+        if mm2 is None:
+            return "–"
+        value = mm2 / self.scale**2
+        digits = f"{value:.0f}" if value >= 10.0 else f"{value:.2g}" if value >= 1e-4 else f"{value:.5f}"
+        return f"{digits} {'sq in' if self.inch else 'mm²'}"
+
     def space(self, mm3: float | None) -> str:
         """A volume in cm³ or cubic inches, without its unit."""
         return "–" if mm3 is None else f"{mm3 / (self.scale**3 if self.inch else 1000.0):.1f}"
