@@ -14,6 +14,7 @@ from shapely.geometry import box
 import zrough
 from zrough import channels, cutting
 from zrough.grid import Grid
+from zrough.regions import Space
 from zrough.surface import Rings
 from zrough.timing import move_times
 from zrough.toolpath import Kind
@@ -89,8 +90,7 @@ class Flat:
         ring = np.array(shapely.geometry.polygon.orient(outline).exterior.coords)[:-1]
         self._rings = Rings(np.ascontiguousarray(ring), np.array([0, len(ring)], np.int64))
 
-    def bound(self, z):
-        return self.at_level.get(z)
+    bound, close = Space.bound, Space.close
 
     def mask(self, z):
         x, y = np.meshgrid(self.grid.x, self.grid.y)
@@ -156,9 +156,9 @@ def test_what_is_closed_stays_closed_below():
     upper = field.union(box(-21, -0.5, 20, 0.5))
     space = Stepped(upper, field.union(box(-21, -0.5, -15, 0.5)), 0.25, 10.0)
     leave(space, job(1.0, WIDE, FINE), [-2.0, -5.0])
-    closed = space.at_level[-2.0] < 0.0
+    closed = space.bound(-2.0) < 0.0
     assert closed.sum() > 400
-    assert (space.at_level[-5.0][closed] < 0.0).all()
+    assert (space.bound(-5.0)[closed] < 0.0).all()
     assert not closed[shapely.contains_xy(field, *np.meshgrid(space.grid.x, space.grid.y))].any()
 
 

@@ -21,7 +21,6 @@ from .regions import Space
 
 BACK = 1.15  # of a move from rest to rest over room and radius: the way back from one arc to the next
 SOONER = 1.2  # times as fast a finer cutter must be: it has to come here for it
-EDGE = 1.5  # nodes the centre keeps off closed ground
 FINENESS = 32  # rooms tried, from none to a radius
 
 Mask = NDArray[np.bool_]
@@ -67,7 +66,7 @@ def leave(job: Job, cutter: Cutter, space: Space, data: CuttingData, levels: Ite
         if room > 0.0:
             shut |= channels(space, level.z, room)
         if shut.any():
-            _close(space, level.z, shut)
+            space.close(level.z, shut)
 
 
 def _too_close(
@@ -108,12 +107,3 @@ def channels(space: Space, z: float, room: float) -> Mask:
     np.maximum.at(far, number[close], away[close])
     long = far > half + space.radius
     return np.asarray(long[number] & close)
-
-
-def _close(space: Space, z: float, shut: Mask) -> None:
-    from scipy.ndimage import distance_transform_edt
-
-    cell = np.float32(space.grid.cell)
-    bound = (distance_transform_edt(~shut) - EDGE).astype(np.float32) * cell
-    given = space.bound(z)
-    space.at_level[z] = bound if given is None else np.minimum(given, bound)

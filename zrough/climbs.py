@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 
 from . import distances, threads
 from .levels import Band, Level, split
-from .regions import Apart
 from .stairs import Flags, Floats, Limits, normal_step, slopes, spacing
 
 if TYPE_CHECKING:
@@ -28,7 +27,6 @@ if TYPE_CHECKING:
     from .regions import Space
 
 LEAST_BITE = 0.01  # mm: where the surface gains less width the wall is upright
-CLOSE = 1.5  # cells: how far the cutter stays off the boundary of ground that is not to be cut
 FAR = 1e4  # mm: the surface does not come up to the level any more
 REACH = 0.3  # of the radius: how far from a flat its wall counts as its own
 SPREAD = 1.0  # of the radius: how far a stretch to be cut is lengthened, so that a pass can roll in
@@ -296,9 +294,7 @@ class _Trimmer:
         """Keep the centre out of the ``closed`` nodes, and away from the points ``off``."""
         off_limits = closed.copy()
         off_limits[self._nodes(off)] = True
-        found = Apart(distances.away(~off_limits), CLOSE, self.space.grid.cell)
-        given = self.space.bound(z)
-        self.space.at_level[z] = found if given is None else np.minimum(given, found.map())
+        self.space.close(z, off_limits)
 
     def _explain(self, level: Level, needed: Flags, rise: Floats, stair: Floats) -> None:
         if level.floor or not needed.any():

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import reuse, threads
+from . import distances, reuse, threads
 from .grid import Grid, Map
 from .job import Cutter, Job
 from .kernels import march
@@ -23,6 +23,7 @@ from .swept import Swept
 FILM = 0.005  # mm; less than this standing above the tip is no material
 ROWS = 128  # rows of a map filled in one go
 BAND = 4.0  # cells: how far from a boundary its distance is known
+EDGE = 1.5  # nodes the centre keeps off closed ground
 MANY = 1.0e6  # mm2: squared distance that stands for "never swept"
 
 
@@ -116,6 +117,12 @@ class Space:
         """Signed distance, mm, to what bounds the centre at one height only."""
         given = self.at_level.get(z)
         return given.map() if isinstance(given, Apart) else given
+
+    def close(self, z: float, closed: NDArray[np.bool_]) -> None:
+        """Keep the centre out of nodes (ny, nx) at tip height ``z``, besides what bounds it there already."""
+        found = Apart(distances.away(~closed), EDGE, self.grid.cell)
+        given = self.bound(z)
+        self.at_level[z] = found if given is None else np.minimum(given, found.map())
 
     def at(self, z: float) -> Level:
         """Signed distance and exact rings of the admissible area at tip height ``z``."""
