@@ -14,8 +14,8 @@ from . import arcs, feeds
 from .cutting import CuttingData
 from .cutting.advice import SLOT_DEPTH
 from .job import Cutter
-from .kernels import march
 from .levels import Level
+from .overhead import Overhead
 from .pieces import Entry, Frame, Piece, Points
 from .toolpath import Kind, Toolpath
 from .ways import GRAZE
@@ -100,20 +100,14 @@ class Track:
 
 
 class Linker:
-    """Places pieces one after the other, with a coarse map of how high the stock still stands."""
+    """Places pieces one after the other; ``overhead`` knows what still stands in the way."""
 
     def __init__(
-        self,
-        frame: Frame,
-        top: NDArray[np.float64],
-        cutter: Cutter,
-        data: CuttingData,
-        ways: Ways,
-        side: int,
+        self, frame: Frame, overhead: Overhead, cutter: Cutter, data: CuttingData, ways: Ways, side: int
     ) -> None:
         self.frame = frame
-        self.heights = np.ascontiguousarray(top[::2, ::2]).copy()
-        self.radius, self.corner = 0.5 * cutter.diameter, cutter.corner_radius
+        self.overhead = overhead
+        self.radius = 0.5 * cutter.diameter
         self.data = data
         self.ways = ways
         self.side = side
@@ -136,17 +130,7 @@ class Linker:
                 if len(slices) > 1:
                     self._over(piece.points[0], z, index)
                 self._cut(piece, top, z, index, tall)
-            march.lower_discs(
-                self.heights,
-                self.frame.x0,
-                self.frame.y0,
-                self.frame.hb,
-                self.radius - 0.75 * self.frame.hb,
-                self.corner,
-                level.z,
-                piece.points,
-                3,
-            )
+            self.overhead.lower(piece.points, level.z)
             level.pieces += 1
             step = np.hypot(*np.diff(piece.points, axis=0).T)
             area = piece.area(self.radius) + (piece.entry.area(self.radius) if piece.entry else 0.0)
@@ -175,7 +159,7 @@ class Linker:
             return True
         x, y = piece.points[0]
         if along < LONG * self.radius:
-            up = max(self._safe(at[0], at[1], x, y), at[2], level.z) + OVER
+            up = max(self.overhead.safe(at[:2], piece.points[0]), at[2], level.z) + OVER
             return bool(along <= STAY * (2.0 * up - at[2] - level.z + math.hypot(x - at[0], y - at[1])))
         over, _ = self._quickest(at, float(x), float(y), level.z)
         return bool(self.ways.seconds(along, self._way_feed(piece, level)) <= over)
@@ -195,17 +179,13 @@ class Linker:
             up, down = w.seconds(high - at[2], w.link_feed), w.seconds(high - z, w.link_feed)
             return up + w.seconds(far, feed) + down
 
-        low = max(self._safe(at[0], at[1], x, y), at[2], z) + OVER
-        top = max(w.clearance, at[2], z)
+        safe = self.overhead.safe(at[:2], np.array([x, y]))
+        low, top = max(safe, at[2], z) + OVER, max(w.clearance, safe, at[2], z)
         by_rapid = time(top, w.rapid)
         if low >= w.clearance - 1e-9:
             return by_rapid, top
         by_feed = time(low, w.link_feed)
         return (by_rapid, top) if by_rapid < by_feed else (by_feed, low)
-
-    def _safe(self, ax: float, ay: float, bx: float, by: float) -> float:
-        f = self.frame
-        return float(march.highest_along(self.heights, f.x0, f.y0, f.hb, self.radius + f.hb, ax, ay, bx, by))
 
     def _along(self, piece: Piece, level: Level, index: int) -> None:
         """Over cleared ground, a hair off the floor; the lift is spread along the way."""
@@ -245,20 +225,10 @@ class Linker:
         if entry.kind == "pre-drilled":
             self._over(np.array([entry.x + entry.radius, entry.y]), level.z, index)
             return
-        f = self.frame
-        reach = entry.radius + self.radius + (f.hb if entry.beside else -1.5 * f.hb)
-        stands = march.highest_along(
-            self.heights,
-            f.x0,
-            f.y0,
-            f.hb,
-            reach,
-            entry.x,
-            entry.y,
-            entry.x2 if entry.kind == "ramp" else entry.x,
-            entry.y2 if entry.kind == "ramp" else entry.y,
-        )
-        start = max(float(stands), level.z) + max(self.ways.lift, 0.1)
+        reach = entry.radius + self.radius + self.frame.hb * (1.0 if entry.beside else -1.5)
+        a, b = np.array([entry.x, entry.y]), np.array([entry.x2, entry.y2])
+        stands = self.overhead.stands(a, b if entry.kind == "ramp" else a, reach)
+        start = max(stands, level.z) + max(self.ways.lift, 0.1)
         if tall is not None:  # crests that a round tip left stand higher between the nodes of the coarse map
             start = max(
                 start, level.z + tall.deepest(entry.x, entry.y, entry.radius + self.radius) + ABOVE_RIDGE

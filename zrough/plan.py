@@ -42,6 +42,7 @@ from .job import Cutter, Job
 from .levelcost import Costs
 from .levels import Band, Level
 from .links import Linker, Ways
+from .overhead import Overhead
 from .pieces import Level as Region
 from .pieces import Piece, Rules, Uncut
 from .progress import Progress, watched
@@ -601,7 +602,11 @@ def _link(
         stay_down=job.links.stay_down,
     )
     side = -1 if job.roughing.direction == "conventional" else 1
-    linker = Linker(space.frame, space.top, cutter, data, ways, side)
+    overhead = Overhead(
+        space.frame, space.top, 0.5 * cutter.diameter, cutter.corner_radius,
+        limits.stages(job, cutter), job.keepouts, job.holder.clearance,
+    )  # fmt: skip
+    linker = Linker(space.frame, overhead, cutter, data, ways, side)
     standing = feeds.Standing(space.frame, space.top)
     order: list[Level] = []
     left: list[dict[str, Any]] = []
