@@ -306,3 +306,66 @@ def test_a_walk_that_takes_nothing_keeps_its_arcs_and_a_slot_has_half_a_turn():
     assert arcs[0] == 0.0
     np.testing.assert_allclose(arcs[1:], math.pi, atol=math.radians(25.0))  # nodes are a sixth of the radius
     np.testing.assert_array_equal(whole <= 2.4, cleared(LineString(inside)) <= 2.4)
+
+
+def scattered(rng, radius, hd, count):
+    """Swept map of a few straight cuts, and centres of their cutter, close together."""
+    wide = 7.0 * radius
+    cuts = []
+    for _ in range(count):
+        (ax, ay), turn = rng.uniform(1.5 * radius, wide - 1.5 * radius, 2), rng.uniform(0.0, 2.0 * math.pi)
+        t = np.arange(0.0, rng.uniform(0.1, 1.5) * radius, 0.02 * radius)
+        cuts.append(np.column_stack([ax + t * math.cos(turn), ay + t * math.sin(turn)]))
+    d2 = np.full((round(wide / hd) + 1,) * 2, 1.0e6, np.float32)
+    for cut in cuts:
+        march.stamp_path(d2, 0.0, 0.0, hd, radius + 3.0 * hd, cut)
+    return d2, np.concatenate(cuts)
+
+
+@pytest.mark.parametrize("probe", [1.0, 0.6, 0.25])
+def test_an_arc_in_material_is_what_a_tree_of_the_swept_centres_says(rng, probe):
+    # samples are passed over deep in swept ground and in ground that nothing came near
+    radius = 3.0
+    hd, n = radius / 60.0, 6
+    d2, centres = scattered(rng, radius, hd, 5)
+    tree, half = cKDTree(centres), math.pi / 2
+    at = np.linspace(-half, half, 3601)
+    arcs = []
+    for x, y in centres[rng.integers(0, len(centres), n)] + rng.normal(0.0, 0.2 * radius, (n, 2)):
+        turn = rng.uniform(0.0, 2.0 * math.pi)
+        got = march.arc_at(
+            d2, 0.0, 0.0, hd, probe * radius, x, y, math.cos(turn), math.sin(turn), leading_half(1)
+        )
+        rim = np.column_stack([np.cos(turn + at), np.sin(turn + at)]) * probe * radius + np.array([x, y])
+        # the map says of both radii how far the nearest centre is
+        want = np.mean(tree.query(rim)[0] > probe * radius) * math.pi
+        arcs.append((got, want))
+    got, want = np.transpose(arcs)
+    assert np.abs(got - want).max() < math.radians(1.0)
+    assert want.max() > 0.3
+
+
+def test_a_cutter_stands_clear_where_no_point_under_it_is_far_from_all_centres(rng):
+    radius = 3.0
+    hd = radius / 60.0
+    d2, cuts = scattered(rng, radius, hd, 4)
+    x, y = np.meshgrid(np.linspace(-0.5, 0.5, 51) * radius, np.linspace(-0.5, 0.5, 51) * radius)
+    pocket = np.column_stack([x.ravel(), y.ravel()]) + 3.5 * radius
+    march.stamp_path(d2, 0.0, 0.0, hd, radius + 3.0 * hd, pocket)
+    centres = np.concatenate([cuts, pocket])
+    i, j = np.mgrid[-70:71, -70:71] * hd
+    under = np.column_stack([j.ravel(), i.ravel()])
+    under = under[np.hypot(*under.T) <= radius + hd]
+    tree, seen = cKDTree(centres), []
+    places = np.concatenate([centres[rng.integers(0, len(centres), 12)] for centres in (cuts, pocket)])
+    for x, y in places + rng.normal(0.0, 0.02 * radius, places.shape):
+        for flat in (radius, 0.4 * radius):
+            away = tree.query(under + np.array([x, y]))[0]
+            beyond = np.hypot(*under.T)
+            over = float((away - np.minimum(radius, np.maximum(flat, beyond))).max())
+            clear = march.clear_at(d2, 0.0, 0.0, hd, radius, flat, hd, x, y)
+            if abs(over - 0.5 * hd) > 1.5 * hd:  # nearer than that nodes cannot tell
+                seen.append(clear)
+                assert clear == (over < 0.0)
+    assert any(seen)
+    assert not all(seen)

@@ -27,9 +27,11 @@ _fast = njit(no_cpython_wrapper=True, fastmath=True, **_OPTIONS)
 HALF_PI = 0.5 * math.pi
 SAMPLES = 161  # points on the leading half circle, odd so that one looks straight ahead
 VIRGIN = 5.0e5  # mm2, less than what stands for "never swept", more than any distance
+UNSEEN = 1.5  # nodes: all so near a place whose value is of untouched ground stands, whatever lies between
 UNEVEN = 0.02  # rad; where the bend changes by more from one step to the next, the arc within a step is asked
 THINNEST = 0.04  # of the squared arc: around a corner of less than 0.04 radii a walk does not look closer
 HAIR = 0.05  # pitches squared: more than distances to far nodes are rounded by
+STRIDE = 8  # rows
 FEW = 32  # a row of a disc round one node costs as much as so many nodes of a row sum
 DONE, FULL, STUCK, LOST, CONTACT = 0, 1, 2, 3, 4
 
@@ -106,15 +108,17 @@ def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
     ``circle`` (SAMPLES, 2) runs from -90 deg (right of the heading) to +90 deg. Ends of an arc are placed
     between samples by the zero of (distance - radius), linear there. Deep in swept ground samples are passed
     over: a distance changes no faster than the place at which it is taken. So are samples in ground that no
-    sweep came near, which begins three nodes beyond the edge.
+    sweep came near, which begins three nodes beyond the edge; where that takes one past the edge, the samples
+    before are looked at after all.
     """
     r2 = radius * radius
     near = 1.5 * radius * hd  # what interpolation may hide of a ridge
     step = math.pi / (SAMPLES - 1)
     per_sample = 2.0 * radius * probe * step
-    virgin = int(2.0 * hd / (probe * step))
+    virgin = 1 + int(UNSEEN * hd / (probe * step))
     total = 0.0
     before = 0.0
+    passed = 0  # samples passed over in untouched ground just now
     k = 0
     while k < SAMPLES:
         c = circle[k, 0]
@@ -124,6 +128,14 @@ def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
         here = _swept2(d2, x0, y0, hd, px, py) - r2
         if -near < here <= 0.0:
             here = _crease2(d2, x0, y0, hd, px, py, here + r2) - r2
+        if passed > 0 and here <= 0.0:
+            # the end of the arc is placed from the sample before: back to that one, then on one by one
+            total += (passed - 1) * step
+            k -= 1
+            passed = -1
+            continue
+        if passed > 0:
+            total += passed * step
         if k > 0:
             if here > 0.0:
                 total += step if before > 0.0 else step * here / (here - before)
@@ -133,9 +145,9 @@ def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
         ahead = 1
         if here < -near:
             ahead = max(1, min(int((-here - near) / per_sample), SAMPLES - 1 - k))
-        elif here > VIRGIN and k > 0:
+        elif here > VIRGIN and k > 0 and passed >= 0:
             ahead = max(1, min(virgin, SAMPLES - 1 - k))
-            total += (ahead - 1) * step
+        passed = ahead - 1 if here > VIRGIN else 0
         k += ahead
     return total
 
@@ -144,15 +156,18 @@ def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
 def _touch(d2, x0, y0, hd, radius, probe, x, y, samples):
     """True if any material lies on the circle of radius ``probe`` round (x, y)."""
     r2 = radius * radius
-    for k in range(samples):
+    near = 1.5 * radius * hd
+    turn = 2.0 * math.pi / samples
+    k = 0
+    while k < samples:
         a = 2.0 * math.pi * k / samples
         px = x + probe * math.cos(a)
         py = y + probe * math.sin(a)
         here = _swept2(d2, x0, y0, hd, px, py)
-        if here > r2 or (
-            here > r2 - 1.5 * radius * hd and _crease2(d2, x0, y0, hd, px, py, here) > r2 + 1.0e-4
-        ):
+        if here > r2 or (here > r2 - near and _crease2(d2, x0, y0, hd, px, py, here) > r2 + 1.0e-4):
             return True
+        # deep in swept ground samples are passed over, as in `_arc`; beyond the map, which is 0, none
+        k += max(1, int((r2 - near - here) / (2.0 * radius * probe * turn))) if here > 0.0 else 1
     return False
 
 
@@ -1115,11 +1130,30 @@ def widen(d2, x0, y0, hd, radius, step, circle, pts, arcs):
 
 
 @_helper
+def _any_above(row, level):
+    """True if anything in a row is more than ``level``."""
+    found = 0
+    for k in range(row.shape[0]):
+        found |= 1 if row[k] > level else 0
+    return found != 0
+
+
+@_helper
+def _stands_in(row, off2, away2, hd, r2, flat2):
+    """True if in a row of a disc, ``away2`` and ``off2`` pitches squared off its middle, something stands."""
+    found = 0
+    for k in range(row.shape[0]):
+        reach2 = hd * hd * (away2 + off2[k])
+        found |= 1 if row[k] > min(r2, max(flat2, reach2)) * (1.0 + 1.0e-6) else 0
+    return found != 0
+
+
+@_helper
 def _clear_at(d2, x0, y0, hd, radius, flat, slack, x, y):
     """True if a standing cutter at (x, y), ``slack`` larger than it is, touches no material anywhere.
 
     Inside the disc the floor must be flat too: a corner radius leaves ridges where no centre came within
-    ``flat`` mm.
+    ``flat`` mm. What stands is mostly wider than a few rows, so these are gone through in strides.
     """
     ny, nx = d2.shape
     r2 = radius * radius
@@ -1129,22 +1163,29 @@ def _clear_at(d2, x0, y0, hd, radius, flat, slack, x, y):
     fj = (x - x0) / hd
     n = (radius + slack) / hd
     wide = n + 2.0  # with the nodes round every point of the rim
-    edges = 0
-    for i in range(max(0, int(math.ceil(fi - wide))), min(ny - 1, int(math.floor(fi + wide))) + 1):
-        row = d2[i]
-        away2 = (i - fi) * (i - fi)
-        half = math.sqrt(max(0.0, wide * wide - away2))
-        for j in range(max(0, int(math.ceil(fj - half))), min(nx - 1, int(math.floor(fj + half))) + 1):
-            edges |= 1 if row[j] > near else 0
-        if away2 > n * n:
-            continue
-        half = math.sqrt(n * n - away2)
-        stands = 0
-        for j in range(max(0, int(math.ceil(fj - half))), min(nx - 1, int(math.floor(fj + half))) + 1):
-            reach2 = hd * hd * (away2 + (j - fj) * (j - fj))
-            stands |= 1 if row[j] > min(r2, max(flat2, reach2)) * (1.0 + 1.0e-6) else 0
-        if stands:
-            return False
+    low = max(0, int(math.ceil(fi - wide)))
+    high = min(ny - 1, int(math.floor(fi + wide)))
+    first = max(0, int(math.ceil(fj - wide)))
+    off2 = np.empty(max(0, min(nx - 1, int(math.floor(fj + wide))) - first) + 1)
+    for k in range(off2.shape[0]):
+        off2[k] = (first + k - fj) * (first + k - fj)
+    edges = False
+    for start in range(STRIDE):
+        for i in range(low + start, high + 1, STRIDE):
+            away2 = (i - fi) * (i - fi)
+            half = math.sqrt(max(0.0, wide * wide - away2))
+            a = max(0, int(math.ceil(fj - half)))
+            b = min(nx - 1, int(math.floor(fj + half)))
+            if b < a or not _any_above(d2[i, a : b + 1], min(near, flat2)):
+                continue
+            edges = edges or _any_above(d2[i, a : b + 1], near)
+            if away2 > n * n:
+                continue
+            half = math.sqrt(n * n - away2)
+            a = max(0, int(math.ceil(fj - half)))
+            b = min(nx - 1, int(math.floor(fj + half)))
+            if a <= b and _stands_in(d2[i, a : b + 1], off2[a - first : b + 1 - first], away2, hd, r2, flat2):
+                return False
     if not edges:
         return True
     # only where a node is nearly out of reach may something stand between the nodes
@@ -1152,7 +1193,11 @@ def _clear_at(d2, x0, y0, hd, radius, flat, slack, x, y):
         return False
     for i in range(max(0, int(math.ceil(fi - n))), min(ny - 1, int(math.floor(fi + n))) + 1):
         half = math.sqrt(max(0.0, n * n - (i - fi) * (i - fi)))
-        for j in range(max(0, int(math.ceil(fj - half))), min(nx - 1, int(math.floor(fj + half))) + 1):
+        a = max(0, int(math.ceil(fj - half)))
+        b = min(nx - 1, int(math.floor(fj + half)))
+        if b < a or not _any_above(d2[i, a : b + 1], near):
+            continue
+        for j in range(a, b + 1):
             inside = (i + 0.5 - fi) * (i + 0.5 - fi) + (j + 0.5 - fj) * (j + 0.5 - fj) <= n * n
             if inside and d2[i, j] > near:  # a needle
                 px = x0 + (j + 0.5) * hd
