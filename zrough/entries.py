@@ -218,26 +218,23 @@ def _longest_line(
     depth: NDArray[np.float64], eps: float, at: tuple[np.intp, np.intp]
 ) -> tuple[tuple[int, int], tuple[int, int]] | None:
     """Longest straight line of free nodes through the roomiest node, over 36 directions."""
-    best, line = 0, None
-    for k in range(36):
-        a = math.pi * k / 36
-        ends = []
-        for sign in (1, -1):
-            n = 0
-            while True:
-                i = round(float(at[0]) + sign * (n + 1) * math.sin(a))
-                j = round(float(at[1]) + sign * (n + 1) * math.cos(a))
-                if not (0 <= i < depth.shape[0] and 0 <= j < depth.shape[1]) or depth[i, j] <= eps:
-                    break
-                n += 1
-            ends.append(
-                (
-                    round(float(at[0]) + sign * n * math.sin(a)),
-                    round(float(at[1]) + sign * n * math.cos(a)),
-                    n,
-                )
-            )
-        if ends[0][2] + ends[1][2] > best:
-            best = ends[0][2] + ends[1][2]
-            line = (ends[0][:2], ends[1][:2])
-    return line
+    turn = math.pi * np.arange(36) / 36
+    ahead = np.array([[math.sin(a), math.cos(a)] for a in turn.tolist()]).T
+    longest = math.ceil(math.hypot(*depth.shape)) + 1
+    free = np.zeros((depth.shape[0] + 2, depth.shape[1] + 2), bool)
+    free[1:-1, 1:-1] = depth > eps
+    ends, counts = [], []
+    for sign in (1, -1):
+        steps = sign * np.arange(1, longest + 1)[:, None]
+        i = np.rint(float(at[0]) + steps * ahead[0]).astype(np.int64)
+        j = np.rint(float(at[1]) + steps * ahead[1]).astype(np.int64)
+        on = free[np.clip(i, -1, depth.shape[0]) + 1, np.clip(j, -1, depth.shape[1]) + 1]
+        count = np.argmin(on, axis=0)  # the frame is not free
+        there = np.rint(np.array([[float(at[0])], [float(at[1])]]) + sign * count * ahead).astype(int)
+        counts.append(count)
+        ends.append(there)
+    best = int(np.argmax(counts[0] + counts[1]))
+    if not counts[0][best] + counts[1][best]:
+        return None
+    (a, b), (c, d) = (q[:, best].tolist() for q in ends)
+    return (a, b), (c, d)

@@ -62,14 +62,18 @@ class Rules:
     notice: float = FAINT
     lift: float = math.inf
 
-    @property
+    @cached_property
     def floor_radius(self) -> float:
         """Radius up to which the floor left by the tip is flat within FLAT, mm."""
         return self.radius_at(FLAT)
 
+    @cached_property
+    def _down(self) -> float:
+        return max(self.floor_radius, self.radius_at(DOWN))
+
     def standing(self, node: float) -> float:
         """Radius, mm, up to which the floor must be even for a tip coming straight down; lends a ``node``."""
-        return min(self.floor_radius + node, max(self.floor_radius, self.radius_at(DOWN)))
+        return min(self.floor_radius + node, self._down)
 
     def radius_at(self, height: float) -> float:
         """Radius of the cutter ``height`` mm over its tip."""

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from . import ways
 from .kernels import march as k
+from .kernels.starts import beginnings
 from .pieces import EVENED, Level, Points
 
 if TYPE_CHECKING:
@@ -101,37 +102,23 @@ class Starts:
     """
 
     def __init__(self, work: Clearing, level: Level, walls: Walls, position: Points | None) -> None:
-        self.work, self.level, self.walls, self.position = work, level, walls, position
-        self.open = walls.open
-        self.away = [self._away(side, 0, level.offsets) for side in work.sides]
-
-    def _away(self, side: int, start: int, offsets: NDArray[np.int64]) -> NDArray[np.float64]:
-        """How far from the cutter starts are, mm, inf at other points: of rings from point ``start`` on."""
-        first, end = offsets[:-1] - start, offsets[1:] - start
-        away = np.full(int(end[-1]) if len(end) else 0, np.inf)
-        is_open = self.open[start : start + len(away)]
-        if not is_open.any():
-            return away
-        behind = np.empty_like(is_open)  # the point that a walk comes from
-        if side > 0:
-            behind[1:], behind[first] = is_open[:-1], is_open[end - 1]
-        else:
-            behind[:-1], behind[end - 1] = is_open[1:], is_open[first]
-        begins = is_open & ~behind
-        for ring in np.flatnonzero(np.logical_and.reduceat(is_open, first)).tolist():
-            begins[first[ring] : end[ring]] = True
-        at = np.flatnonzero(begins)
-        points = self.level.points[start + at]
-        away[at] = np.hypot(*(points - (points[0] if self.position is None else self.position)).T)
-        if self.work.ground is None:
-            return away
+        self.work, self.level, self.walls = work, level, walls
+        self.origin = np.full(2, np.nan) if position is None else np.asarray(position)
+        radius, h = work.rules.radius, work.frame.h
         # where ground is cleared, a cusp that is left behind costs a way of its own
-        radius, h = self.work.rules.radius, self.work.frame.h
-        for ring in np.unique(np.searchsorted(end, at, side="right")).tolist():
-            part = slice(first[ring], end[ring])
-            short = runs(is_open[part], side) * h < SHORT * radius
-            away[part][short & begins[part]] -= SOONER * radius
-        return away
+        self.sooner = SOONER * radius if work.ground is not None else 0.0
+        self.least = next(n for n in range(math.ceil(SHORT * radius / h) + 2) if not n * h < SHORT * radius)
+        self.open = walls.open
+        self.away = [np.empty(len(level.points)) for _ in work.sides]
+        self._look(level.offsets)
+
+    def _look(self, offsets: NDArray[np.int64]) -> None:
+        """How far from the cutter starts are, mm, inf at other points: of the rings between ``offsets``."""
+        for side, away in zip(self.work.sides, self.away, strict=True):
+            beginnings(
+                self.open, self.level.points, offsets[:-1], offsets[1:], side, self.origin, self.least,
+                self.sooner, away,
+            )  # fmt: skip
 
     def closed(self, at: int) -> None:
         """Points round ``at`` have been closed."""
@@ -139,8 +126,7 @@ class Starts:
         offsets = self.level.offsets[ring : ring + 2]
         part = slice(int(offsets[0]), int(offsets[1]))
         self.open[part] = self.walls.open_in(part)
-        for side, away in zip(self.work.sides, self.away, strict=True):
-            away[part] = self._away(side, part.start, offsets)
+        self._look(offsets)
 
     def nearest(self) -> tuple[int, int] | None:
         """The start nearest to the cutter and the side to walk on; None where there is none."""
@@ -150,19 +136,6 @@ class Starts:
             if len(away) and away[at] < best:
                 best, found = float(away[at]), (at, side)
         return found
-
-
-def runs(is_open: NDArray[np.bool_], side: int) -> NDArray[np.int64]:
-    """At points of a closed ring where a run of open ones begins, going ``side``: how many it has; else 0."""
-    count = np.zeros(len(is_open), np.int64)
-    begins = np.flatnonzero(is_open & ~np.roll(is_open, side))
-    ends = np.flatnonzero(is_open & ~np.roll(is_open, -side))
-    if not len(begins):  # open all round, or nowhere
-        return np.where(is_open, len(is_open), 0)
-    # the end that comes next after each beginning, round the ring
-    k = np.searchsorted(ends, begins) if side > 0 else np.searchsorted(ends, begins, side="right") - 1
-    count[begins] = (side * (ends[k % len(ends)] - begins)) % len(is_open) + 1
-    return count
 
 
 def _ring_of(level: Level, at: int) -> tuple[int, int]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -151,16 +150,9 @@ def _least_sd(work: Clearing, level: Level, line: Points) -> float:
 
 def fits(work: Clearing, level: Level, way: Points) -> bool:
     """True if the straight way through points (n, 2) keeps off what bounds the centre."""
-    return room(work, level, _sampled(way, 0.5 * work.frame.h)) >= NEAR * work.rules.eps
-
-
-def _sampled(way: Points, step: float) -> Points:
-    """Points no farther than ``step`` mm apart on the straight way through others."""
-    legs = []
-    for a, b in pairwise(way):
-        count = math.ceil(float(np.hypot(*(b - a))) / step)
-        legs.append(a + np.arange(count)[:, None] / max(count, 1) * (b - a))
-    return np.concatenate([*legs, way[-1:]])
+    f = work.frame
+    least = k.least_along(level.sd, f.x0, f.y0, f.h, 0.5 * f.h, np.ascontiguousarray(way))
+    return bool(least >= NEAR * work.rules.eps)
 
 
 def room(work: Clearing, level: Level, points: Points) -> float:

@@ -994,6 +994,35 @@ def pull(sd, free, blk, x0, y0, h, hb, eps, pts, keep):
 
 
 @_kernel
+def least_along(sd, x0, y0, h, step, way):
+    """Least of a map on the straight way through points (n, 2), no more than ``step`` mm between two places.
+
+    Linear between nodes; beyond the map it is as at its rim.
+    """
+    ny, nx = sd.shape
+    least = math.inf
+    for k in range(way.shape[0]):
+        n = 1
+        ux = 0.0
+        uy = 0.0
+        if k + 1 < way.shape[0]:
+            ux = way[k + 1, 0] - way[k, 0]
+            uy = way[k + 1, 1] - way[k, 1]
+            n = int(math.ceil(math.hypot(ux, uy) / step))
+        for q in range(n):
+            u = min(max((way[k, 0] + q / n * ux - x0) / h, 0.0), nx - 1.0)
+            v = min(max((way[k, 1] + q / n * uy - y0) / h, 0.0), ny - 1.0)
+            j = min(int(u), nx - 2)
+            i = min(int(v), ny - 2)
+            u -= j
+            v -= i
+            top = sd[i, j] + u * (sd[i, j + 1] - sd[i, j])
+            low = sd[i + 1, j] + u * (sd[i + 1, j + 1] - sd[i + 1, j])
+            least = min(least, top + v * (low - top))
+    return least
+
+
+@_kernel
 def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which, out):
     """out[k] = 1 where a cutter at boundary point ``which[k]`` would still cut at least ``tau`` deep.
 
