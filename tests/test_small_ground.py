@@ -18,7 +18,6 @@ from shapely.geometry import Polygon, box
 
 from zrough import ways
 from zrough.curtain import Curtain
-from zrough.kernels import march
 from zrough.pieces import Frame, Level, Rules
 from zrough.rings import NEEDLE, Clearing
 
@@ -60,8 +59,8 @@ def test_a_needle_between_nodes_is_seen_before_the_cutter_comes_down():
     f = work.frame
     assert (work.d2 <= RADIUS**2).all()
     for x, y in ((0.0, 0.0), (3.0, 2.0), (0.0, -5.5)):
-        assert not march.clear_at(work.d2, f.x0, f.y0, f.hd, RADIUS, RADIUS, f.hd, x, y)
-    assert march.clear_at(work.d2, f.x0, f.y0, f.hd, RADIUS, RADIUS, f.hd, 7.0, 7.0)
+        assert not work.is_clear(np.array([x, y]), f.hd)
+    assert work.is_clear(np.array([7.0, 7.0]), f.hd)
 
 
 def test_the_cutter_does_not_come_down_on_a_ridge_behind_a_curtain():

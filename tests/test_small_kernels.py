@@ -363,7 +363,7 @@ def test_a_cutter_stands_clear_where_no_point_under_it_is_far_from_all_centres(r
             away = tree.query(under + np.array([x, y]))[0]
             beyond = np.hypot(*under.T)
             over = float((away - np.minimum(radius, np.maximum(flat, beyond))).max())
-            clear = march.clear_at(d2, 0.0, 0.0, hd, radius, flat, hd, x, y)
+            clear = march.first_clear(d2, 0.0, 0.0, hd, radius, flat, hd, np.array([[x, y]])) == 0
             if abs(over - 0.5 * hd) > 1.5 * hd:  # nearer than that nodes cannot tell
                 seen.append(clear)
                 assert clear == (over < 0.0)

@@ -45,6 +45,7 @@ def place(work: Clearing, level: Level, pieces: list[Piece], piece: Piece) -> No
     piece.way, piece.way_arc = into
     if on is not None:
         pieces[at].way, pieces[at].way_arc = on
+    work.extents.insert(pieces, at, piece)
     work.trails.insert(pieces, at, piece)
 
 
@@ -60,8 +61,8 @@ def _sooner(
     if piece.entry is not None or way < FAR * radius or not _is_small(piece, radius):
         return None
     start, end = piece.points[0], piece.points[-1]
-    before = np.array([p.points[-1] for p in pieces[:-1]])
-    after = np.array([p.points[0] for p in pieces[1:]])
+    extents = work.extents.follow(pieces)
+    before, after = extents.last[:-1], extents.first[1:]
     to, on = np.hypot(*(before - start).T), np.hypot(*(after - end).T)
     extra = to + on - np.hypot(*(after - before).T)
     both = np.stack([before, after, np.broadcast_to(start, before.shape)])
@@ -98,7 +99,7 @@ def _latest(work: Clearing, pieces: list[Piece], piece: Piece) -> int:
     reach = half + EDGE * f.hd
     low, high = piece.points.min(axis=0), piece.points.max(axis=0)
     near = 2.0 * radius + reach
-    which, points = _beside(work, pieces, low - near, high + near)
+    which, points = _beside(work, pieces, len(pieces), low - near, high + near)
     if not len(cells) or not which:
         return 0
     x, y = np.concatenate(points).T
@@ -112,16 +113,18 @@ def _latest(work: Clearing, pieces: list[Piece], piece: Piece) -> int:
     return which[took[-1]] if len(took) else 0
 
 
-def _beside(work: Clearing, pieces: list[Piece], low: Points, high: Points) -> tuple[list[int], list[Points]]:
-    """Which of ``pieces`` have points within a box, and these points, thinned."""
+def _beside(
+    work: Clearing, pieces: list[Piece], count: int, low: Points, high: Points
+) -> tuple[list[int], list[Points]]:
+    """Which of the first ``count`` pieces have points within a box, and these points, thinned."""
     which, points = [], []
-    for k, piece in enumerate(pieces):
-        if (piece.box[0] <= high).all() and (piece.box[1] >= low).all():
-            swept = _swept(work, piece)
-            inside = ((swept >= low) & (swept <= high)).all(axis=1)
-            if inside.any():
-                which.append(k)
-                points.append(swept[inside])
+    near = work.extents.follow(pieces).meet(low, high)
+    for k in near[near < count].tolist():
+        swept = _swept(work, pieces[k])
+        inside = ((swept >= low) & (swept <= high)).all(axis=1)
+        if inside.any():
+            which.append(k)
+            points.append(swept[inside])
     return which, points
 
 
@@ -161,7 +164,7 @@ def _ways(
     """Ways to ``piece`` and on from it when it comes before ``pieces[at]``; None if there is none."""
     start, end, after = piece.points[0], piece.points[-1], pieces[at]
     ends = np.stack([pieces[at - 1].points[-1], start, end, after.points[0]])
-    local, ground = _then(work, level, pieces[:at], ends)
+    local, ground = _then(work, level, pieces, at, ends)
     # ridges, and slivers that cells do not show: coming down on one is a plunge
     into = _way(local, ground, ends[0], start) if local.is_clear(start, work.frame.hd) else None
     if into is None or after.way is None:
@@ -188,8 +191,10 @@ def _rim(work: Clearing) -> float:
     return work.whole.radius + 3.0 * work.frame.hd
 
 
-def _then(work: Clearing, level: Level, done: list[Piece], ends: Points) -> tuple[Clearing, Level]:
-    """The ground round some points when of the level's pieces these were done."""
+def _then(
+    work: Clearing, level: Level, pieces: list[Piece], done: int, ends: Points
+) -> tuple[Clearing, Level]:
+    """The ground round some points when so many of the level's pieces were done."""
     from .rings import Clearing
 
     f, radius = work.frame, work.whole.radius
@@ -203,7 +208,7 @@ def _then(work: Clearing, level: Level, done: list[Piece], ends: Points) -> tupl
     d2 = work.ground[2 * i0 : 2 * i1 - 1, 2 * j0 : 2 * j1 - 1].copy()
     least = np.array([part.x0, part.y0]) - _rim(work)
     most = least + f.h * np.array([part.nx - 1, part.ny - 1]) + 2.0 * _rim(work)
-    _, points = _beside(work, done, least, most)
+    _, points = _beside(work, pieces, done, least, most)
     if points:
         march.stamp_path(d2, part.x0, part.y0, f.hd, _rim(work), np.concatenate(points))
     sd = np.ascontiguousarray(level.sd[i0:i1, j0:j1])

@@ -16,7 +16,9 @@ if TYPE_CHECKING:
     from .rings import Clearing
 
 # places near a front to start from, coarse nodes (away from it, back along it), the first that is clear
-ROUND = ((0, 0), (1, 0), (0, 1), (1, 1), (2, 0), (2, 1), (0, 2), (2, 2), (3, 0), (4, 0), (4, 2))
+ROUND = np.array(
+    [(0, 0), (1, 0), (0, 1), (1, 1), (2, 0), (2, 1), (0, 2), (2, 2), (3, 0), (4, 0), (4, 2)], np.float64
+)
 
 
 def next_front(
@@ -35,8 +37,7 @@ def next_front(
                 work.tabu,
                 work.seen,
                 work.epoch,
-                at[0],
-                at[1],
+                *divmod(at, work.free.shape[1]),
                 -1,
                 work.queue,
                 work.parent,
@@ -94,9 +95,10 @@ def clear_start(work: Clearing, level: Level, p: Points, heading: Points) -> Poi
     """
     f, r = work.frame, work.rules
     away = r.side * np.array([-heading[1], heading[0]])
+    near = p + f.hb * (ROUND[:, :1] * away - ROUND[:, 1:] * heading)
+    near = near[ways.nearest_sd(work, level, near) >= r.eps]
     for slack in work.slacks:
-        for out, back in ROUND:
-            q = p + f.hb * (out * away - back * heading)
-            if work.sd_at(level, q) >= r.eps and work.is_clear(q, slack):
-                return np.asarray(q)
+        found = work.first_clear(near, slack)
+        if found >= 0:
+            return np.asarray(near[found])
     return ways.on_trail(work, p) if r.floor_radius < EVENED * r.radius else None

@@ -32,7 +32,7 @@ from .pieces import (
     piece_of,
     spans,
 )
-from .trails import Trail
+from .trails import Extents, Trail
 from .wallstarts import Starts, Walls
 
 T = TypeVar("T")
@@ -69,6 +69,7 @@ class Clearing:
         self.tau = 0.01
         self.track: list[Points] = []  # paths of all walks of the band so far
         self.tracks, self.trails = Trail(), Trail()  # of ``track`` and of ``pieces``
+        self.extents = Extents()  # of ``pieces``
         self.evened: list[Points] = []  # of them, those that took off ridges
         # one node for slivers between nodes; half the corner radius for the ridges it leaves on the floor
         self.slacks = sorted(
@@ -301,17 +302,11 @@ class Clearing:
         j = min(max(round((p[0] - f.x0) / f.hb), 0), self.free.shape[1] - 1)
         return i, j
 
-    def clear_node(self, level: Level, p: Points) -> tuple[int, int] | None:
+    def clear_node(self, level: Level, p: Points) -> int | None:
         """The nearest clear coarse node with a straight way to it from ``p``, at most three pitches off."""
-        i, j = self.node(p)
-        rows, cols = slice(max(0, i - 3), i + 4), slice(max(0, j - 3), j + 4)
-        near = np.argwhere((self.free[rows, cols] > 0) & (self.blk[rows, cols] == 0))
-        near += (rows.start, cols.start)
-        for a, b in near[np.argsort(((near - (i, j)) ** 2).sum(axis=1), kind="stable")].tolist():
-            to = self.xy(np.array([a * self.free.shape[1] + b]))
-            if ways.fits(self, level, np.concatenate([p[None], to])):
-                return a, b
-        return None
+        f, least = self.frame, ways.NEAR * self.rules.eps
+        found = k.clear_node(level.sd, self.free, self.blk, f.x0, f.y0, f.h, f.hb, 3, least, p[0], p[1])
+        return int(found) if found >= 0 else None
 
     def xy(self, flat: NDArray[np.int64]) -> Points:
         """Places (n, 2) of coarse nodes, mm."""
@@ -335,8 +330,13 @@ class Clearing:
 
     def is_clear(self, p: Points, slack: float) -> bool:
         """True if the cutter, ``slack`` larger than it is, can stand at ``p`` without touching anything."""
+        return self.first_clear(p[None], slack) == 0
+
+    def first_clear(self, places: Points, slack: float) -> int:
+        """The first of some places (n, 2) where it can stand so; -1 if there is none."""
         f, r = self.frame, self.rules
-        return bool(k.clear_at(self.d2, f.x0, f.y0, f.hd, r.radius, r.standing(f.hd), slack, p[0], p[1]))
+        at = np.ascontiguousarray(places, np.float64)
+        return int(k.first_clear(self.d2, f.x0, f.y0, f.hd, r.radius, r.standing(f.hd), slack, at))
 
     def _march(
         self, level: Level, state: NDArray[np.float64], faint: float, seek: bool, most: int = 2_000_000
@@ -399,12 +399,11 @@ class Clearing:
         """The end of an approach: a short roll-in, longer where its start would still brush something."""
         r = self.rules
         at = max(0, len(air) - 1 - math.ceil(LEAD * r.radius / r.step))
+        back = [*range(at, 0, -2), 0]
         for slack in self.slacks:
-            back = at
-            while back > 0 and not self.is_clear(air[back], slack):
-                back = max(0, back - 2)
-            if back > 0 or self.is_clear(air[0], slack):
-                return air[back:]
+            found = self.first_clear(air[back], slack)
+            if found >= 0:
+                return air[back[found] :]
         return air
 
     def _walk(

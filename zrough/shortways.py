@@ -151,9 +151,8 @@ class Ground:
             node = self.nodes[k]
             way = np.stack([node, end] if into else [end, node])
             # not even what the coarse maps overlook may touch the cutter there
-            if march.clear_at(
-                self.clear.d2, f.x0, f.y0, f.hd, r.radius, r.radius, f.hd, *node
-            ) and self._fits(way, walk.level):
+            clear = march.first_clear(self.clear.d2, f.x0, f.y0, f.hd, r.radius, r.radius, f.hd, node[None])
+            if clear == 0 and self._fits(way, walk.level):
                 tested = ways.tested(now, way)
                 if tested is not None:
                     return Hop(node, self.patches[k], tested[1])

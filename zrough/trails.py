@@ -60,3 +60,50 @@ class Trail:
         away = np.hypot(*(points - p).T)
         near = np.flatnonzero(away < reach)
         return np.asarray(points[near[np.argsort(away[near], kind="stable")]])
+
+
+class Extents:
+    """Boxes and ends of the pieces of a list as arrays, while it grows and others come in between.
+
+    Pieces already in it must not change.
+    """
+
+    def __init__(self) -> None:
+        self._of: Sequence[Any] | None = None
+        self._count = 0
+        self._rows = np.zeros((64, 4, 2))
+
+    def follow(self, pieces: Sequence[Any]) -> Extents:
+        """Take in what has been added to the end of ``pieces``."""
+        if pieces is not self._of or len(pieces) < self._count:
+            self._of, self._count = pieces, 0
+        for piece in pieces[self._count :]:
+            self._put(self._count, piece)
+        return self
+
+    def insert(self, pieces: Sequence[Any], at: int, piece: Any) -> None:
+        """A piece is about to be put into the list that is followed, before its end."""
+        if pieces is self._of:
+            self.follow(pieces)._put(at, piece)
+
+    def _put(self, at: int, piece: Any) -> None:
+        if self._count == len(self._rows):
+            self._rows = np.concatenate([self._rows, np.zeros_like(self._rows)])
+        self._rows[at + 1 : self._count + 1] = self._rows[at : self._count].copy()
+        self._rows[at] = (*piece.box, piece.points[0], piece.points[-1])
+        self._count += 1
+
+    @property
+    def first(self) -> Points:
+        """Where each piece begins (n, 2)."""
+        return self._rows[: self._count, 2]
+
+    @property
+    def last(self) -> Points:
+        """Where each piece ends (n, 2)."""
+        return self._rows[: self._count, 3]
+
+    def meet(self, low: Points, high: Points) -> NDArray[np.int64]:
+        """Which pieces have a box that meets this one."""
+        rows = self._rows[: self._count]
+        return np.flatnonzero(((rows[:, 0] <= high) & (rows[:, 1] >= low)).all(axis=1))

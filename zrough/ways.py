@@ -21,18 +21,14 @@ GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed 
 
 def back(work: Clearing, flat: int) -> NDArray[np.int64]:
     """Nodes from the start of the last search to ``flat``."""
-    chain = []
-    q = flat
-    while q >= 0:
-        chain.append(int(q))
-        q = work.parent.ravel()[q]
-    return np.array(chain[::-1], np.int64)
+    return np.asarray(k.chain(work.parent, flat))
 
 
 def on_trail(work: Clearing, p: Points) -> Points | None:
     """A place near ``p`` on an earlier walk of the level: elsewhere a ball-nose stands on ridges."""
     near = trail(work, p, work.rules.radius)
-    return next((np.asarray(q) for q in near if work.is_clear(q, work.frame.hd)), None)
+    found = work.first_clear(near, work.frame.hd)
+    return near[found] if found >= 0 else None
 
 
 def trail(work: Clearing, p: Points, reach: float) -> Points:
@@ -53,15 +49,16 @@ def landing(work: Clearing, level: Level, goal: Points) -> Points | None:
     x0, y0 = f.x0 + f.hd * cols.start, f.y0 + f.hd * rows.start
     d2 = work.d2[rows, cols] if work.curtain is None else work.curtain.behind(work.d2, rows, cols)
     d2 = np.ascontiguousarray(d2)
-    if k.clear_at(d2, x0, y0, f.hd, whole.radius, whole.standing(f.hd), f.hd, *goal):
+    flat = whole.standing(f.hd)
+    if k.first_clear(d2, x0, y0, f.hd, whole.radius, flat, f.hd, goal[None]) == 0:
         return goal[None, :]
     near = work.tracks.follow(work.track).near(goal, LANDING * whole.radius)
     for q in near[:: max(1, len(near) // 64)]:
         n = max(1, math.ceil(float(np.hypot(*(goal - q))) / step))
         line = q + np.linspace(0.0, 1.0, n + 1)[:, None] * (goal - q)
         if (
-            _least_sd(work, level, line) >= work.rules.eps
-            and k.clear_at(d2, x0, y0, f.hd, whole.radius, whole.standing(f.hd), f.hd, *q)
+            nearest_sd(work, level, line).min() >= work.rules.eps
+            and k.first_clear(d2, x0, y0, f.hd, whole.radius, flat, f.hd, q[None]) == 0
             and k.way_arc(d2, x0, y0, f.hd, whole.radius, step, 0.0, work.circle, line) == 0.0
             and tested(work, line) is not None
         ):
@@ -80,10 +77,10 @@ def route(work: Clearing, level: Level, position: Points | None, goal: Points) -
     if a is None or b is None:
         return None
     work.epoch += 1
-    target = b[0] * work.free.shape[1] + b[1]
     flat = k.find_front(
-        work.free, work.blk, work.tabu, work.seen, work.epoch, a[0], a[1], target, work.queue, work.parent
-    )
+        work.free, work.blk, work.tabu, work.seen, work.epoch, *divmod(a, work.free.shape[1]), b, work.queue,
+        work.parent,
+    )  # fmt: skip
     return None if flat < 0 else way(work, level, position, back(work, flat), goal[None, :])
 
 
@@ -140,12 +137,12 @@ def arcs(work: Clearing, way: Points) -> NDArray[np.float64]:
     return np.fromiter((0.0, *steps), np.float64, len(way))
 
 
-def _least_sd(work: Clearing, level: Level, line: Points) -> float:
-    """Least signed distance of the level along points (n, 2)."""
+def nearest_sd(work: Clearing, level: Level, points: Points) -> NDArray[np.float32]:
+    """Signed distance of the level at the nodes nearest to points (n, 2), mm."""
     f = work.frame
-    j = np.clip(np.rint((line[:, 0] - f.x0) / f.h).astype(np.int64), 0, f.nx - 1)
-    i = np.clip(np.rint((line[:, 1] - f.y0) / f.h).astype(np.int64), 0, f.ny - 1)
-    return float(level.sd[i, j].min())
+    j = np.clip(np.rint((points[:, 0] - f.x0) / f.h).astype(np.int64), 0, f.nx - 1)
+    i = np.clip(np.rint((points[:, 1] - f.y0) / f.h).astype(np.int64), 0, f.ny - 1)
+    return level.sd[i, j]
 
 
 def fits(work: Clearing, level: Level, way: Points) -> bool:

@@ -1023,6 +1023,46 @@ def least_along(sd, x0, y0, h, step, way):
 
 
 @_kernel
+def clear_node(sd, free, blk, x0, y0, h, hb, reach, least, x, y):
+    """The nearest clear coarse node with a straight way to it from (x, y), ``least`` mm off what bounds it.
+
+    Its flat index; -1 if there is none within ``reach`` rows and columns.
+    """
+    ny, nx = free.shape
+    i = min(max(int(round((y - y0) / hb)), 0), ny - 1)
+    j = min(max(int(round((x - x0) / hb)), 0), nx - 1)
+    way = np.empty((2, 2))
+    way[0, 0], way[0, 1] = x, y
+    for away2 in range(2 * reach * reach + 1):
+        for a in range(max(0, i - reach), min(ny, i + reach + 1)):
+            for b in range(max(0, j - reach), min(nx, j + reach + 1)):
+                if (a - i) * (a - i) + (b - j) * (b - j) != away2 or not free[a, b] or blk[a, b] != 0:
+                    continue
+                way[1, 0], way[1, 1] = x0 + b * hb, y0 + a * hb
+                if least_along(sd, x0, y0, h, 0.5 * h, way) >= least:
+                    return a * nx + b
+    return -1
+
+
+@_kernel
+def chain(parent, last):
+    """Flat indices from where a search began to ``last``."""
+    nodes = parent.reshape(parent.size)
+    n = 0
+    q = last
+    while q >= 0:
+        n += 1
+        q = nodes[q]
+    out = np.empty(n, np.int64)
+    q = last
+    while q >= 0:
+        n -= 1
+        out[n] = q
+        q = nodes[q]
+    return out
+
+
+@_kernel
 def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which, out):
     """out[k] = 1 where a cutter at boundary point ``which[k]`` would still cut at least ``tau`` deep.
 
@@ -1237,9 +1277,12 @@ def _clear_at(d2, x0, y0, hd, radius, flat, slack, x, y):
 
 
 @_kernel
-def clear_at(d2, x0, y0, hd, radius, flat, slack, x, y):
-    """See `_clear_at`."""
-    return _clear_at(d2, x0, y0, hd, radius, flat, slack, x, y)
+def first_clear(d2, x0, y0, hd, radius, flat, slack, pts):
+    """The first of some places (n, 2) where a cutter stands clear, see `_clear_at`; -1 if it is none."""
+    for k in range(pts.shape[0]):
+        if _clear_at(d2, x0, y0, hd, radius, flat, slack, pts[k, 0], pts[k, 1]):
+            return k
+    return -1
 
 
 @_kernel
