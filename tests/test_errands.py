@@ -19,6 +19,7 @@ from shapely.geometry import box
 from zrough import errands
 from zrough.pieces import Piece
 from zrough.rings import Clearing
+from zrough.trails import Extents
 
 RADIUS, CAP = 10.0, 55.0
 SPARE_DEG = 1.0  # over the cap, on an independent replay
@@ -102,3 +103,30 @@ def test_cusps_of_a_channel_are_cut_on_the_way(room, most):
     ]
     assert sum(ways) < most * region.floor_length
     assert sum(done.lengths(pieces)) > 2.0 * region.floor_length
+
+
+def test_extents_of_a_list_are_those_of_its_pieces_while_others_come_in_between():
+    rng = np.random.default_rng(4)
+
+    def piece():
+        return Piece(rng.uniform(0.0, 50.0, (4, 2)), np.zeros(4), None)
+
+    extents, pieces = Extents(), [piece() for _ in range(70)]
+    extents.follow(pieces)
+    for at in (0, 30, 71):
+        late = piece()
+        extents.insert(pieces, at, late)
+        pieces.insert(at, late)
+        pieces.append(piece())  # without a word
+    extents.follow(pieces)
+    np.testing.assert_array_equal(extents.first, [p.points[0] for p in pieces])
+    np.testing.assert_array_equal(extents.last, [p.points[-1] for p in pieces])
+    window = box(20, 30, 22, 31)
+    met = [
+        k
+        for k, p in enumerate(pieces)
+        if box(*p.points.min(axis=0), *p.points.max(axis=0)).intersects(window)
+    ]
+    assert 0 < len(met) < len(pieces)
+    assert extents.meet(np.array([20.0, 30.0]), np.array([22.0, 31.0])).tolist() == met
+    assert extents.follow(pieces[:5]).meet(np.zeros(2), np.full(2, 50.0)).tolist() == [0, 1, 2, 3, 4]

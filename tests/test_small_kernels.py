@@ -1,17 +1,18 @@
 """Kernels on maps of a few hundred nodes against general libraries: quick enough as plain Python."""
 
+import itertools
 import math
 
 import numpy as np
 import pytest
 import shapely
 from scipy.interpolate import LinearNDInterpolator
-from scipy.ndimage import binary_dilation, convolve, grey_dilation
+from scipy.ndimage import binary_dilation, convolve, grey_dilation, map_coordinates
 from scipy.spatial import Delaunay, cKDTree
 from shapely.geometry import LineString
 
 from zrough.grid import Grid
-from zrough.kernels import march, places, raster, replay, ridges, sweeps, taller
+from zrough.kernels import march, places, raster, replay, ridges, starts, sweeps, taller
 from zrough.pieces import leading_half
 from zrough.surface import ContactSurface
 
@@ -349,7 +350,7 @@ def test_a_cutter_stands_clear_where_no_point_under_it_is_far_from_all_centres(r
     radius = 3.0
     hd = radius / 60.0
     d2, cuts = scattered(rng, radius, hd, 4)
-    x, y = np.meshgrid(np.linspace(-0.5, 0.5, 51) * radius, np.linspace(-0.5, 0.5, 51) * radius)
+    x, y = np.meshgrid(np.linspace(-0.5, 0.5, 11) * radius, np.linspace(-0.5, 0.5, 11) * radius)
     pocket = np.column_stack([x.ravel(), y.ravel()]) + 3.5 * radius
     march.stamp_path(d2, 0.0, 0.0, hd, radius + 3.0 * hd, pocket)
     centres = np.concatenate([cuts, pocket])
@@ -369,3 +370,72 @@ def test_a_cutter_stands_clear_where_no_point_under_it_is_far_from_all_centres(r
                 assert clear == (over < 0.0)
     assert any(seen)
     assert not all(seen)
+
+
+def begins(open_, side):
+    """Points of a closed ring where a run of open ones begins, going ``side``, and how long it is."""
+    if all(open_):
+        return dict.fromkeys(range(len(open_)), len(open_))
+    found = {}
+    for k, here in enumerate(open_):
+        if here and not open_[k - side if k - side < len(open_) else 0]:
+            found[k] = next(m for m in range(1, len(open_) + 1) if not open_[(k + side * m) % len(open_)])
+    return found
+
+
+@pytest.mark.parametrize("side", [1, -1])
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.8, 1.0])
+def test_runs_of_open_points_begin_where_the_point_before_is_closed(rng, side, share):
+    offsets = np.array([0, 7, 20, 21, 60])
+    points, is_open = rng.uniform(0.0, 9.0, (60, 2)), rng.random(60) < share
+    is_open[7:20] = share > 0.0  # one ring open all round
+    away, origin = np.zeros(60), np.array([4.0, 5.0])
+    starts.beginnings(is_open, points, offsets[:-1], offsets[1:], side, origin, 4, 0.5, away)
+    want = np.full(60, np.inf)
+    for a, b in itertools.pairwise(offsets.tolist()):
+        for k, run in begins(is_open[a:b].tolist(), side).items():
+            want[a + k] = math.dist(points[a + k], origin) - (0.5 if run < 4 else 0.0)
+    np.testing.assert_allclose(away, want)
+    near = np.zeros(60)
+    starts.beginnings(is_open, points, offsets[:-1], offsets[1:], side, np.full(2, np.nan), 4, 0.0, near)
+    first = np.flatnonzero(np.isfinite(want))[:1]
+    np.testing.assert_allclose(near[first], 0.0)  # from the first of them
+    np.testing.assert_array_equal(np.isfinite(near), np.isfinite(want))
+
+
+def test_the_least_along_a_way_is_that_of_scipys_linear_interpolation(rng):
+    sd = rng.uniform(-1.0, 1.0, (12, 17)).astype(np.float32)
+    for _ in range(20):
+        way = rng.uniform(-2.0, 10.0, (4, 2))  # also beyond the map
+        legs = [
+            np.linspace(a, b, math.ceil(math.dist(a, b) / 0.3), endpoint=False)
+            for a, b in itertools.pairwise(way)
+        ]
+        places = np.concatenate([*legs, way[-1:]]) - (1.0, -1.0)
+        want = map_coordinates(sd, (places[:, ::-1] / 0.6).T, order=1, mode="nearest").min()
+        assert march.least_along(sd, 1.0, -1.0, 0.6, 0.3, way) == pytest.approx(want, abs=1e-6)
+
+
+def test_the_nearest_clear_node_is_joined_to_the_place_by_open_ground(rng):
+    h, hb, place = 0.5, 1.0, np.array([6.3, 5.2])
+    sd = np.ones((23, 25), np.float32)
+    sd[:, 14] = -1.0  # a wall at x = 7
+    free, blk = np.ones((12, 13), np.uint8), np.zeros((12, 13), np.int32)
+    blk[4:7, :7] = 1
+
+    def found(least=0.0):
+        flat = march.clear_node(sd, free, blk, 0.0, 0.0, h, hb, 3, least, *place)
+        return divmod(flat, 13) if flat >= 0 else None
+
+    # nodes at x = 7 and beyond lie in or behind the wall; of the others rows 4 to 6 are not clear
+    open_ = [(i, j) for i in range(2, 9) for j in range(3, 7) if blk[i, j] == 0]
+    assert found() == min(open_, key=lambda n: ((n[0] - 5) ** 2 + (n[1] - 6) ** 2, n))
+    assert found(1.5) is None
+    free[:] = 0
+    assert found() is None
+
+
+def test_a_chain_leads_from_the_start_of_a_search():
+    parent = np.array([[-1, 0, 1], [9, 2, 4]])
+    assert march.chain(parent, 5).tolist() == [0, 1, 2, 4, 5]
+    assert march.chain(parent, 0).tolist() == [0]
