@@ -433,9 +433,3 @@ def test_the_nearest_clear_node_is_joined_to_the_place_by_open_ground(rng):
     assert found(1.5) is None
     free[:] = 0
     assert found() is None
-
-
-def test_a_chain_leads_from_the_start_of_a_search():
-    parent = np.array([[-1, 0, 1], [9, 2, 4]])
-    assert march.chain(parent, 5).tolist() == [0, 1, 2, 4, 5]
-    assert march.chain(parent, 0).tolist() == [0]

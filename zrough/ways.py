@@ -21,7 +21,11 @@ GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed 
 
 def back(work: Clearing, flat: int) -> NDArray[np.int64]:
     """Nodes from the start of the last search to ``flat``."""
-    return np.asarray(k.chain(work.parent, flat))
+    chain, parent = [], work.parent.ravel()
+    while flat >= 0:
+        chain.append(flat)
+        flat = int(parent[flat])
+    return np.array(chain[::-1], np.int64)
 
 
 def on_trail(work: Clearing, p: Points) -> Points | None:

@@ -520,6 +520,16 @@ def _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, bend, step, side, rho):
     return _allowed(sd, x0, y0, h, eps, x + step * nx_, y + step * ny_, nx_, ny_, side, rho)
 
 
+@_helper
+def _arc_after(d2, x0, y0, hd, radius, x, y, hx, hy, bend, step, circle):
+    """Arc in material after a step of ``step`` mm in the heading turned by ``bend``, rad."""
+    c = math.cos(bend)
+    s = math.sin(bend)
+    nx_ = hx * c - hy * s
+    ny_ = hy * c + hx * s
+    return _arc(d2, x0, y0, hd, radius, radius, x + step * nx_, y + step * ny_, nx_, ny_, circle)
+
+
 @_kernel
 def march(
     d2,
@@ -625,11 +635,7 @@ def march(
             guess = wall
         if (guess - left) * side > 0.0:
             guess = left
-        c = math.cos(guess)
-        s = math.sin(guess)
-        nx_ = hx * c - hy * s
-        ny_ = hy * c + hx * s
-        e_guess = _arc(d2, x0, y0, hd, radius, radius, x + step * nx_, y + step * ny_, nx_, ny_, circle)
+        e_guess = _arc_after(d2, x0, y0, hd, radius, x, y, hx, hy, guess, step, circle)
         if e_guess <= target and (guess == wall or e_guess > target - tight):
             chosen = guess
             arc = e_guess
@@ -638,11 +644,7 @@ def march(
             lo, e_lo, hi, e_hi = left, -1.0, wall, -1.0
             if e_guess <= target:
                 lo, e_lo = guess, e_guess
-                c = math.cos(wall)
-                s = math.sin(wall)
-                nx_ = hx * c - hy * s
-                ny_ = hy * c + hx * s
-                e_hi = _arc(d2, x0, y0, hd, radius, radius, x + step * nx_, y + step * ny_, nx_, ny_, circle)
+                e_hi = _arc_after(d2, x0, y0, hd, radius, x, y, hx, hy, wall, step, circle)
                 if e_hi <= target:
                     lo, e_lo = wall, e_hi
                     hi = wall
@@ -658,11 +660,9 @@ def march(
                     s = math.sin(a)
                     nx_ = hx * c - hy * s
                     ny_ = hy * c + hx * s
-                    px = x + step * nx_
-                    py = y + step * ny_
-                    if _lerp(sd, x0, y0, h, px, py) < eps:
+                    if _lerp(sd, x0, y0, h, x + step * nx_, y + step * ny_) < eps:
                         break
-                    e = _arc(d2, x0, y0, hd, radius, radius, px, py, nx_, ny_, circle)
+                    e = _arc_after(d2, x0, y0, hd, radius, x, y, hx, hy, a, step, circle)
                     if e <= target:
                         lo, e_lo = a, e
                         break
@@ -681,13 +681,7 @@ def march(
                     weight = (target - 0.5 * tight - e_lo) / max(e_hi - e_lo, 1.0e-9)
                     weight = min(0.9, max(0.1, weight))
                     mid = lo + (hi - lo) * weight
-                    c = math.cos(mid)
-                    s = math.sin(mid)
-                    nx_ = hx * c - hy * s
-                    ny_ = hy * c + hx * s
-                    px = x + step * nx_
-                    py = y + step * ny_
-                    e = _arc(d2, x0, y0, hd, radius, radius, px, py, nx_, ny_, circle)
+                    e = _arc_after(d2, x0, y0, hd, radius, x, y, hx, hy, mid, step, circle)
                     if e <= target:
                         lo, e_lo = mid, e
                     else:
@@ -712,12 +706,8 @@ def march(
         short -= 1
         if step == long_step and abs(chosen - last) > UNEVEN and arc > faint:
             # where the front has a corner the arc may pass the limit within the step
-            c = math.cos(chosen)
-            s = math.sin(chosen)
-            nx_ = hx * c - hy * s
-            ny_ = hy * c + hx * s
             half = 0.5 * step
-            e = _arc(d2, x0, y0, hd, radius, radius, x + half * nx_, y + half * ny_, nx_, ny_, circle)
+            e = _arc_after(d2, x0, y0, hd, radius, x, y, hx, hy, chosen, half, circle)
             if e > limit + tight:
                 step = half
                 last *= 0.5
@@ -1045,24 +1035,6 @@ def clear_node(sd, free, blk, x0, y0, h, hb, reach, least, x, y):
 
 
 @_kernel
-def chain(parent, last):
-    """Flat indices from where a search began to ``last``."""
-    nodes = parent.reshape(parent.size)
-    n = 0
-    q = last
-    while q >= 0:
-        n += 1
-        q = nodes[q]
-    out = np.empty(n, np.int64)
-    q = last
-    while q >= 0:
-        n -= 1
-        out[n] = q
-        q = nodes[q]
-    return out
-
-
-@_kernel
 def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which, out):
     """out[k] = 1 where a cutter at boundary point ``which[k]`` would still cut at least ``tau`` deep.
 
@@ -1199,22 +1171,19 @@ def widen(d2, x0, y0, hd, radius, step, circle, pts, arcs):
 
 
 @_helper
-def _any_above(row, level):
-    """True if anything in a row is more than ``level``."""
+def _row_flags(row, off2, away2, within, near, hd, r2, flat2):
+    """1 if anything in a row is more than ``near``, 2 if within the disc something stands, 3 if both.
+
+    In pitches squared: ``away2`` lies the row off the disc's middle, ``off2`` its nodes along it;
+    ``within`` is the disc's radius.
+    """
     found = 0
     for k in range(row.shape[0]):
-        found |= 1 if row[k] > level else 0
-    return found != 0
-
-
-@_helper
-def _stands_in(row, off2, away2, hd, r2, flat2):
-    """True if in a row of a disc, ``away2`` and ``off2`` pitches squared off its middle, something stands."""
-    found = 0
-    for k in range(row.shape[0]):
-        reach2 = hd * hd * (away2 + off2[k])
-        found |= 1 if row[k] > min(r2, max(flat2, reach2)) * (1.0 + 1.0e-6) else 0
-    return found != 0
+        out2 = away2 + off2[k]
+        found |= 1 if row[k] > near else 0
+        stands = row[k] > min(r2, max(flat2, hd * hd * out2)) * (1.0 + 1.0e-6)
+        found |= 2 if stands & (out2 <= within) else 0
+    return found
 
 
 @_helper
@@ -1238,22 +1207,15 @@ def _clear_at(d2, x0, y0, hd, radius, flat, slack, x, y):
     off2 = np.empty(max(0, min(nx - 1, int(math.floor(fj + wide))) - first) + 1)
     for k in range(off2.shape[0]):
         off2[k] = (first + k - fj) * (first + k - fj)
-    edges = False
+    edges = 0
     for start in range(STRIDE):
         for i in range(low + start, high + 1, STRIDE):
             away2 = (i - fi) * (i - fi)
             half = math.sqrt(max(0.0, wide * wide - away2))
-            a = max(0, int(math.ceil(fj - half)))
-            b = min(nx - 1, int(math.floor(fj + half)))
-            if b < a or not _any_above(d2[i, a : b + 1], min(near, flat2)):
-                continue
-            edges = edges or _any_above(d2[i, a : b + 1], near)
-            if away2 > n * n:
-                continue
-            half = math.sqrt(n * n - away2)
-            a = max(0, int(math.ceil(fj - half)))
-            b = min(nx - 1, int(math.floor(fj + half)))
-            if a <= b and _stands_in(d2[i, a : b + 1], off2[a - first : b + 1 - first], away2, hd, r2, flat2):
+            a = max(first, int(math.ceil(fj - half)))
+            b = max(a, min(nx - 1, int(math.floor(fj + half))) + 1)
+            edges |= _row_flags(d2[i, a:b], off2[a - first : b - first], away2, n * n, near, hd, r2, flat2)
+            if edges > 1:
                 return False
     if not edges:
         return True
@@ -1264,11 +1226,8 @@ def _clear_at(d2, x0, y0, hd, radius, flat, slack, x, y):
         half = math.sqrt(max(0.0, n * n - (i - fi) * (i - fi)))
         a = max(0, int(math.ceil(fj - half)))
         b = min(nx - 1, int(math.floor(fj + half)))
-        if b < a or not _any_above(d2[i, a : b + 1], near):
-            continue
         for j in range(a, b + 1):
-            inside = (i + 0.5 - fi) * (i + 0.5 - fi) + (j + 0.5 - fj) * (j + 0.5 - fj) <= n * n
-            if inside and d2[i, j] > near:  # a needle
+            if d2[i, j] > near and (i + 0.5 - fi) ** 2 + (j + 0.5 - fj) ** 2 <= n * n:  # a needle
                 px = x0 + (j + 0.5) * hd
                 py = y0 + (i + 0.5) * hd
                 if _crease2(d2, x0, y0, hd, px, py, 0.0) > r2 + 1.0e-4:
