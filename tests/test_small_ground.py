@@ -173,6 +173,43 @@ def test_what_a_climb_level_leaves_is_told_when_the_next_has_not_taken_it():
     assert not work.stayed
 
 
+@pytest.mark.compiled
+@pytest.mark.parametrize(
+    ("cap", "gained", "turn", "alone"),
+    [(35.0, 0.02, 0, True), (35.0, 0.02, 31, True), (50.0, 0.02, 31, True), (35.0, 0.1, 0, False)],
+)
+def test_a_climb_level_takes_no_slices_off_upright_corners_that_stay_listed(cap, gained, turn, alone):
+    """A square that is a hair larger higher up: one walk round it, nothing in corners that the cap shuts.
+
+    Each slice there would cost a way, level by level, and the corner would stand as before. Where walls lean
+    more, what has been gained in a corner is a stair of its own, and is cut as far as the cap lets it.
+    """
+    small, large = (
+        Region(affinity.rotate(box(-22.05 - q, -16.05 - q, 22.05 + q, 16.05 + q), turn), None, RADIUS, cap)
+        for q in (0.0, gained)
+    )
+    frame, ground, _ = level(large)
+    assert frame == level(small)[0]
+    pieces, work, _ = clear(small, 0.02)
+    walks = work.run(ground, None, 0.02, walls_first=True)
+    assert (len(walks) == 1) == alone
+    assert walks[0].area(RADIUS) > 0.8 * gained * 2.0 * (32.0 + 20.0)  # of the strip, its corners left out
+    listed = shapely.union_all([box(*u.box) for u, _ in work.pinched])
+    for rest in corners_left(large, [*pieces, *walks]):
+        assert rest.area > 0.5
+        assert rest.difference(listed).area < 0.1 * rest.area
+
+
+@pytest.mark.parametrize(("left", "cut"), [(-0.01, False), (0.03, True)])
+def test_a_needle_that_only_the_map_shows_is_not_walked_to(left, cut):
+    """The map shows a needle between its nodes; walks round it have left ``left`` mm of it, or nothing."""
+    at = np.array([0.07, 0.07])
+    work, level = needle(*at, 0.05)
+    turn = np.linspace(0.0, 2.0 * math.pi, 800)
+    work.track.append(at + (RADIUS + left) * np.stack([np.cos(turn), np.sin(turn)], axis=1))
+    assert bool(work.run(level, None, 0.02, walls_first=True)) == cut
+
+
 def test_a_ball_on_a_level_that_is_a_floor():
     """Its tip is flat within `FLAT` over less than the margin of the coarse map: no reason to stop."""
     work, level = needle(0.0, 0.0, 0.5, corner=RADIUS)

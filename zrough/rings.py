@@ -86,6 +86,7 @@ class Clearing:
         self.late: list[tuple[Uncut, Nodes]] = []  # of those, what the next level may take
         self.stayed: list[tuple[Uncut, Nodes]] = []  # `late` of the level before that the last has not taken
         self.walls: Walls | None = None  # of the level cut last
+        self.below: Level | None = None  # the level cut before this one
         self.pinched: list[tuple[Uncut, Nodes]] = []  # of the level cut last, with the fine nodes of each
         self.curtain: Curtain | None = None  # drawn while ridges are walked over
         self.pieces: list[Piece] = []  # of the level being cut
@@ -141,6 +142,7 @@ class Clearing:
         self.track += [piece.points for piece in pieces]
         if floor and self.rules.floor_radius < self.rules.radius:
             evening.even(self, level, self.rules.evened, pieces)
+        self.below = level
         return pieces
 
     def _serve(
@@ -446,7 +448,11 @@ class Clearing:
                 lead, way = np.concatenate([line[:-1], lead]), ways.route(self, level, position, line[0])
         saved = self._save(state[:2])
         pts, arcs, last = self._walk(level, state, lead, self.rules.notice)
-        if last == 0 or self._is_scrap(saved, pts, arcs, self.rules.sliver):
+        if (
+            last == 0
+            or self._is_scrap(saved, pts, arcs, self.rules.sliver)
+            or self._in_vain(level, saved, pts, arcs)
+        ):
             self._restore(saved)
             self._forbid(node)
             return None
@@ -543,6 +549,32 @@ class Clearing:
         self.dropped.append((float(pts[-1, 0]), float(pts[-1, 1]), area))
         return True
 
+    def _in_vain(self, level: Level, saved: tuple, pts: Points, arcs: NDArray[np.float64]) -> bool:  # type: ignore[type-arg]
+        """True if a small walk on a climb level changes nothing there, and can be taken back.
+
+        Either its place stays pinched on an upright wall: it is listed with the walk or without, and so thin
+        a slice does not open it. Or it was to take a needle that is none.
+        """
+        r, hb = self.rules, self.frame.hb
+        if self.ground is not None or r.cap >= math.pi or r.radius < self.whole.radius:
+            return False
+        swept = pts[max(0, int(np.argmax(arcs > 0.0)) - 1) :]
+        if np.abs(swept - swept[-1]).max() > self._small():
+            return False
+        if Piece(pts, arcs, None).area(r.radius) > WORTH * r.radius**2:
+            return False
+        if r.notice < FAINT:
+            (rows, cols), before = saved[:2]
+            i, j = np.nonzero(self.d2[rows, cols] < before)
+            near = before[i, j] > np.float32((r.radius - 2.0 * self.frame.hd) ** 2)
+            if uncut.is_bare(self, swept, (i[near] + rows.start, j[near] + cols.start)):
+                return True
+        # where more than a corner's rest stands, slice after slice opens the ground behind
+        ground = self.mat[self.window(swept[0], r.radius + hb, hb, self.mat.shape)]
+        if np.count_nonzero(ground) * hb**2 >= LISTED * r.radius**2:
+            return False
+        return uncut.stays_pinched(self, level, swept[0])
+
     def _restore(self, saved: tuple) -> None:  # type: ignore[type-arg]
         fine, d2, coarse, mat, blk = saved
         self.d2[fine] = d2
@@ -604,7 +636,8 @@ class Clearing:
         walk, arcs, last = self._walk(level, state, lead, faint)
         if led is not None:
             arcs[: len(led)] = led
-        if last == 0 or self._is_scrap(saved, walk, arcs, r.drop_area if arcs.max() < CUSP else r.sliver):
+        least = r.drop_area if arcs.max() < CUSP else r.sliver
+        if last == 0 or self._is_scrap(saved, walk, arcs, least) or self._in_vain(level, saved, walk, arcs):
             self._restore(saved)
             return None
         k.clear_coarse_path(

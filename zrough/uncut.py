@@ -10,12 +10,17 @@ from numpy.typing import NDArray
 
 from . import distances
 from .kernels import march as k
-from .pieces import Level, Nodes, Uncut
+from .pieces import Level, Nodes, Points, Uncut
 
 if TYPE_CHECKING:
     from .rings import Clearing
+    from .wallstarts import Walls
 
 SPARE = 3.0  # nodes: how far the box of ground left reaches beyond it (one of doubt, two of fillet)
+BY = 0.3  # of the radius: how near to a walk a pinched place is its own
+FINER = 5  # points a side that a cell of the swept map is looked at by
+HAIR = 0.002  # mm: what the steps of a walk leave between its points, and a thickness nobody sees
+GAINED = 0.5  # cells: how far off a ring may seem that has not moved, round a corner between nodes
 GAP = 8  # ring points between two pinched stretches that count as one
 
 
@@ -65,14 +70,7 @@ def pinched(work: Clearing, level: Level) -> list[tuple[Uncut, Nodes]]:
     if walls is None or not walls.bite.any():
         return []
     at = np.flatnonzero(walls.bite)
-    ahead = level.points[walls.after[at]] - level.points[at]
-    ahead = r.side * ahead / np.maximum(np.hypot(*ahead.T), 1e-12)[:, None]
-    p = level.points[at] + r.eps * r.side * np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
-    over = np.array([
-        work.sd_at(level, q) >= -f.h
-        and k.arc_at(work.d2, f.x0, f.y0, f.hd, r.radius, *q, *a, work.circle) > r.cap - r.margin
-        for q, a in zip(p, ahead, strict=True)
-    ])  # fmt: skip
+    p, over = _over_cap(work, level, walls, at)
     at, p = at[over], p[over]
     found = []
     for group in np.split(p, np.flatnonzero(np.diff(at) > GAP) + 1) if len(p) else []:
@@ -91,6 +89,64 @@ def pinched(work: Clearing, level: Level) -> list[tuple[Uncut, Nodes]]:
             area = len(nodes) * f.hd**2
             found.append((Uncut(float(x), float(y), width, area, tuple(map(float, box))), (i, j)))
     return found
+
+
+def _over_cap(
+    work: Clearing, level: Level, walls: Walls, at: NDArray[np.int64]
+) -> tuple[Points, NDArray[np.bool_]]:
+    """Places (n, 2) of a cutter that passes ring points ``at``, and where its arc would pass the cap."""
+    f, r = work.frame, work.rules
+    ahead = level.points[walls.after[at]] - level.points[at]
+    ahead = r.side * ahead / np.maximum(np.hypot(*ahead.T), 1e-12)[:, None]
+    p = level.points[at] + r.eps * r.side * np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
+    over = np.array([
+        work.sd_at(level, q) >= -f.h
+        and k.arc_at(work.d2, f.x0, f.y0, f.hd, r.radius, *q, *a, work.circle) > r.cap - r.margin
+        for q, a in zip(p, ahead, strict=True)
+    ], bool)  # fmt: skip
+    return p, over
+
+
+def stays_pinched(work: Clearing, level: Level, at: Points) -> bool:
+    """True if a wall within `BY` of ``at`` gives up a bite, as things are now, that would pass the cap.
+
+    It has to be upright: where it stands farther back than on the level below, the ground gained is a stair
+    of its own, and each slice off it counts.
+    """
+    from scipy.ndimage import map_coordinates
+
+    f, walls, below = work.frame, work.walls, work.below
+    if walls is None or below is None or not len(level.points):
+        return False
+    near = np.flatnonzero(np.hypot(*(level.points - at).T) < BY * work.rules.radius)
+    near = near[walls.asked(work, level, near) > 0]
+    near = near[_over_cap(work, level, walls, near)[1]]
+    if not len(near):
+        return False
+    nodes = ((level.points[near][:, ::-1] - (f.y0, f.x0)) / f.h).T
+    return bool(map_coordinates(below.sd, nodes, order=1, mode="nearest").min() > -GAINED * f.h)
+
+
+def is_bare(work: Clearing, walk: Points, at: Nodes) -> bool:
+    """True if walks of the band have left nothing under points of a walk, in cells of the fine nodes ``at``.
+
+    Between nodes, where two walks meet, the swept map may show a ridge that is not there. Here distances from
+    the walks themselves count; open air, and what entries took, is taken for standing.
+    """
+    from scipy.spatial import cKDTree
+
+    f, radius = work.frame, work.rules.radius
+    side = f.hd * np.linspace(-0.5, 0.5, FINER)
+    x = (f.x0 + f.hd * at[1][:, None, None] + side[:, None] + 0.0 * side).ravel()
+    y = (f.y0 + f.hd * at[0][:, None, None] + side + 0.0 * side[:, None]).ravel()
+    points = np.stack([x, y], axis=1)
+    points = points[cKDTree(walk).query(points)[0] < radius]
+    if not len(points):
+        return True
+    reach = 2.0 * radius + float(np.abs(walk - walk[0]).max())
+    trails = work.tracks.follow(work.track), work.trails.follow(work.pieces)
+    swept = np.concatenate([trail.near(walk[0], reach) for trail in trails])
+    return len(swept) > 0 and bool(cKDTree(swept).query(points)[0].max() < radius + HAIR)
 
 
 def patches(work: Clearing, level: Level, nodes: NDArray[np.bool_]) -> list[Uncut]:

@@ -70,13 +70,17 @@ class Walls:
         self._ask(work, level, near)
 
     def _ask(self, work: Clearing, level: Level, which: NDArray[np.int64]) -> None:
+        self.bite[which] = self.asked(work, level, which)
+
+    def asked(self, work: Clearing, level: Level, which: NDArray[np.int64]) -> NDArray[np.uint8]:
+        """1 for each of some points where the wall gives up a bite now."""
         f, r = work.frame, work.rules
         fresh = np.zeros(len(which), np.uint8)
         k.bites(
             work.d2, f.x0, f.y0, f.hd, r.radius, work.tau, work.faint, r.eps, float(r.side), work.circle,
             level.points, self.after, which, fresh,
         )  # fmt: skip
-        self.bite[which] = fresh
+        return fresh
 
     def _near(self, level: Level, walk: Points, radius: float) -> NDArray[np.int64]:
         """Biting points within about a radius of a walk."""
