@@ -294,6 +294,28 @@ def test_the_reach_in_corners_of_low_upright_walls():
 
 
 @pytest.mark.compiled
+@pytest.mark.parametrize("turn", [25.0, 35.0, 50.0])
+def test_the_reach_where_one_upright_wall_ends_on_another(turn):
+    """A step on a block that ends at the block's side: no square-ended cutter comes under its footprint.
+
+    Side and step follow each other within two nodes, about as high: that is no slope of twice the width.
+    """
+    half = 15.1
+    square = shapely.geometry.box(-half, -half, half, half)
+    cut = shapely.affinity.rotate(shapely.geometry.box(0.0, -40.0, 60.0, 40.0), turn, origin=(0.0, 0.0))
+    footprint = square & cut
+    step = trimesh.creation.extrude_polygon(footprint, 9.0)
+    step.apply_translation([0.0, 0.0, -9.0])
+    block = trimesh.creation.box(bounds=[(-half, -half, -18.0), (half, half, -9.0)])
+    reach = reach_of(np.concatenate([step.triangles, block.triangles]), -18.0)
+    x, y = np.meshgrid(reach.grid.x, reach.grid.y)
+    under = shapely.contains_xy(footprint.buffer(-1e-3), x, y)
+    np.testing.assert_allclose(reach.lowest[under], 0.0, atol=1e-5)
+    beyond = ~shapely.contains_xy(square.buffer(reach.grid.cell), x, y)
+    np.testing.assert_allclose(reach.lowest[beyond], -18.0, atol=1e-5)
+
+
+@pytest.mark.compiled
 def test_ground_that_the_job_keeps_the_cutter_out_of_is_no_stair():
     """A plate under 6 mm of stock, of which the job's outlines give half."""
     plate = trimesh.creation.box(bounds=[(-30.0, -20.0, -16.0), (30.0, 20.0, -6.0)])

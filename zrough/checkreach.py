@@ -19,17 +19,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from zrough import checkways
-from zrough.checkways import Ways
+from zrough.checkways import Finer, Ways
 from zrough.grid import Grid
 from zrough.kernels import replay as kernels
 from zrough.nexttool import by_rows
 from zrough.replay import Bins, Body, Floats, Replay
+
+Sharp = tuple[NDArray[np.bool_], NDArray[np.bool_]]  # steps along Y, along X
 
 UPRIGHT = 6.0  # rise over run (80.5 degrees) above which a hair to the side decides how high a wall stands
 TRACE = 0.25  # of a pitch
 CUSPS = 0.15  # of the radius
 WALL = 4.0  # rise over run (76 degrees) between nodes above which a step may be one of two walls
 ALONE = 2.5  # times the rise on either side: a rise between two nodes that is a jump, no slope
+PARTS = 4  # of a pitch: between them an upright wall is told from a slope
+SHARP = 0.6  # of the rise between two nodes in one of its parts: a jump
 
 
 @dataclass(frozen=True)
@@ -106,9 +110,10 @@ def after_each(
         ground = _Ground(part, body, wall, floor, lowest, inside, outside, top)
         tips = np.maximum(_tips(grid, n, part, *ground.grown) + floor, lowest)
         kept = _off_outlines(grid, n, tips, ground, CUSPS * body.radius)
-        bare = led = left_by(kept, n, cell, body.radius, body.corner)
+        sharp = _sharp(tips, grid.x0 - n * cell, grid.y0 - n * cell, cell, ground.finer)
+        bare = led = left_by(kept, n, cell, body.radius, body.corner, sharp)
         if ways:
-            led = _led(grid, n, tips, bare, ground, ways[k], np.asarray(left[k], dtype=np.float64))
+            led = _led(grid, n, tips, bare, ground, ways[k], np.asarray(left[k], dtype=np.float64), sharp)
         if out:
             bare = np.minimum(bare, out[-1].lowest if out[-1].bare is None else out[-1].bare)
             led = np.minimum(led, out[-1].lowest)
@@ -151,7 +156,9 @@ def _off_outlines(grid: Grid, n: int, tips: Floats, ground: _Ground, room: float
     return tips if barred is None else np.where(barred, np.maximum(tips, ground.top), tips)
 
 
-def _led(grid: Grid, n: int, tips: Floats, bare: Floats, ground: _Ground, ways: Ways, left: Floats) -> Floats:
+def _led(
+    grid: Grid, n: int, tips: Floats, bare: Floats, ground: _Ground, ways: Ways, left: Floats, sharp: Sharp
+) -> Floats:
     """``bare``, the lowest surface left by ``tips``, no lower than ways lead from the stock as ``left``."""
     cell, body = grid.cell, ground.body
     x0, y0 = grid.x0 - n * cell, grid.y0 - n * cell
@@ -164,8 +171,9 @@ def _led(grid: Grid, n: int, tips: Floats, bare: Floats, ground: _Ground, ways: 
     rows, cols = (np.flatnonzero(changed.any(axis=axis)) for axis in (1, 0))
     a, b = max(0, rows[0] - 2 * n), min(len(bare), rows[-1] + 1)
     c, d = max(0, cols[0] - 2 * n), min(bare.shape[1], cols[-1] + 1)
-    led = np.ascontiguousarray(led[a : b + 2 * n, c : d + 2 * n])
-    out[a:b, c:d] = left_by(led, n, cell, body.radius, body.corner)
+    b, d = b + 2 * n, d + 2 * n
+    led, sharp = np.ascontiguousarray(led[a:b, c:d]), (sharp[0][a : b - 1, c:d], sharp[1][a:b, c : d - 1])
+    out[a : b - 2 * n, c : d - 2 * n] = left_by(led, n, cell, body.radius, body.corner, sharp)
     return np.maximum(out, bare)
 
 
@@ -261,15 +269,41 @@ def _barred(
     return np.asarray(distance_transform_edt(allowed) * cell <= room, dtype=np.bool_)
 
 
-def left_by(tips: Floats, n: int, cell: float, radius: float, corner: float) -> Floats:
+def _sharp(tips: Floats, x0: float, y0: float, cell: float, finer: Finer) -> Sharp:
+    """Steps along Y and along X that are jumps though their neighbours do not tell.
+
+    Where an upright wall ends on another, both may lie within two pitches, and two rises in a row look like
+    a slope. ``finer`` says what lies between two nodes: across a wall, all of the rise in one place.
+    """
+    found = []
+    for axis in (0, 1):
+        step = np.abs(np.diff(tips, axis=axis))
+        jump = (step > UPRIGHT * cell) & ~jumps(tips, axis, WALL * cell)
+        i, j = at = np.nonzero(jump)
+        if len(i):
+            wanted = np.zeros(tips.shape, np.bool_)
+            wanted[at] = True
+            off = cell / PARTS * np.arange(1, PARTS)
+            between = [finer(x0 + q * axis, y0 + q * (1 - axis), cell, wanted)[at] for q in off]
+            rises = np.abs(np.diff([tips[at], *between, tips[i + 1 - axis, j + axis]], axis=0))
+            jump[at] = rises.max(axis=0) > SHARP * step[at]
+        found.append(jump)
+    return found[0], found[1]
+
+
+def left_by(
+    tips: Floats, n: int, cell: float, radius: float, corner: float, sharp: Sharp | None = None
+) -> Floats:
     """Lowest underside of a cutter whose tip stands no lower than ``tips``, (ny + 2 n, nx + 2 n), at the
-    (ny, nx) nodes in the middle; ``n`` nodes reach past the radius."""
+    (ny, nx) nodes in the middle; ``n`` nodes reach past the radius. ``sharp``: see `_sharp`."""
     distance, inside = _disc(cell, radius)
     half = len(distance) // 2
     nodes = np.argwhere(inside) - half
     rises = _rises(distance[inside], radius, corner)
     rim, shares = _crossings(cell, radius)
-    ways = [end for axis in (1, 0) for end in _ways(tips, axis, WALL * cell)]
+    ways = [
+        end for axis in (1, 0) for end in _ways(tips, axis, WALL * cell, None if sharp is None else sharp[axis])
+    ]
     out = np.full((tips.shape[0] - 2 * n, tips.shape[1] - 2 * n), np.inf)
     by_rows(
         len(out),
@@ -306,11 +340,13 @@ def _crossings(cell: float, radius: float) -> tuple[NDArray[np.int64], Floats]:
     return np.concatenate(rim).astype(np.int64), np.concatenate(shares)
 
 
-def _ways(tips: Floats, axis: int, wall: float = math.inf) -> tuple[Floats, Floats]:
+def _ways(
+    tips: Floats, axis: int, wall: float = math.inf, sharp: NDArray[np.bool_] | None = None
+) -> tuple[Floats, Floats]:
     """Heights at both ends of the way from each node to the next along ``axis``.
 
-    Across a jump (see `jumps` for ``wall``), where an upright wall lets the tip down between two nodes, both
-    are the higher.
+    Across a jump (see `jumps` for ``wall``, and ``sharp`` ones), where an upright wall lets the tip down
+    between two nodes, both are the higher.
     """
     a, b = tips.copy(), tips.copy()
     ahead, behind = [slice(None)] * 2, [slice(None)] * 2
@@ -318,6 +354,8 @@ def _ways(tips: Floats, axis: int, wall: float = math.inf) -> tuple[Floats, Floa
     b[tuple(behind)] = tips[tuple(ahead)]
     higher = np.maximum(a, b)[tuple(behind)]
     jump = jumps(tips, axis, wall)
+    if sharp is not None:
+        jump |= sharp
     a[tuple(behind)] = np.where(jump, higher, a[tuple(behind)])
     b[tuple(behind)] = np.where(jump, higher, b[tuple(behind)])
     return a, b
