@@ -112,3 +112,32 @@ def test_a_wall_deeper_than_the_flutes_keeps_no_film(cap, margin, direction):
     x, y = np.meshgrid(grid.x, grid.y)
     away = np.maximum(np.abs(x), np.abs(y)) - half - 0.5
     assert not (heights > -1.0)[away > 0.05].any()
+
+
+def test_a_rim_of_stock_hardly_wider_than_a_bite_leaves_no_film():
+    """One pass takes nearly all of a rim round a block; where it turned, a wedge stays on the wall.
+
+    No earlier walk leads to it from where the cutter stands clear, only the open air beside it. What may
+    stand beside the wall is the quarter circle of the lowest level.
+    """
+    half, margin, deep, flute = (30.0, 20.0), 3.0, 20.0, 22.0
+    body = trimesh.creation.box(bounds=[(-30.0, -20.0, -deep), (30.0, 20.0, 0.0)])
+    job = Job.from_dict({
+        "units": "mm", "part": {},
+        "stock": {"min": [-30.0, -20.0 - margin, -deep], "max": [30.0 + margin, 20.0, 0.0]},
+        "cutter": {"diameter": 2 * RADIUS, "corner_radius": RADIUS, "flutes": 4, "flute_length": flute,
+                   "overhang": 40.0},
+        "material": {"name": "P", "hardness_hb": 200.0},
+        "machine": {"max_spindle_rpm": 12000.0, "max_feed": 6000.0},
+        "roughing": {"level_depth": 7.0, "stair_height": 0.0, "engagement_deg": 59.0,
+                     "wall_allowance": WALL, "floor_allowance": 0.0},
+    }).with_mesh(body.vertices, body.faces)  # fmt: skip
+    plan = zrough.plan(job)
+    assert plan.check.ok, [f.message for f in plan.check.failures]
+    assert not plan.left
+    grid, heights = plan.check.leftover.grid, plan.check.leftover.heights
+    x, y = np.meshgrid(grid.x, grid.y)
+    away = np.hypot(np.maximum(x - half[0], 0.0), np.maximum(-y - half[1], 0.0)) - WALL
+    beside = np.isfinite(heights) & (away > 0.1) & (away < RADIUS)
+    circle = RADIUS - np.sqrt(RADIUS**2 - (RADIUS - away[beside] + 0.05) ** 2)
+    assert (heights[beside] <= -deep + circle).all()

@@ -22,6 +22,8 @@ SOONER = 0.2  # of the radius: so much farther off than the next pass a cusp com
 BESIDE = 0.1  # of the radius: a round tip farther from its wall bends to it too late
 # how far off a wall a walk along it may start, radii
 OFF_WALL = np.array([0.01, 0.03, 0.06, 0.1, 0.15, 0.25, 0.4, 0.6, 0.9])
+# how far behind a clear place off a wall a straight way to the wall may begin, radii
+BEHIND = np.array([0.5, 1.0, 1.5])
 # what a way to a wall may cut, the film of half a node that is seen too much included
 LED = math.radians(22.0)
 
@@ -168,26 +170,34 @@ def wall_pose(work: Clearing, level: Level, at: int) -> tuple[Points, Points] | 
     away = float(np.hypot(*(out[:2] - wall))) if found else math.inf
     if r.floor_radius < EVENED * r.radius and away > BESIDE * r.radius:
         # ridges keep a round tip off the wall, and from far off it may not come to it in time
-        led = _led_to_wall(work, level.points[a:b], at - a, back, level)
+        goal, ahead = _beside_wall(work, level.points[a:b], at - a, back)
+        led = _led(work, level, ways.trail(work, goal, ways.LANDING * r.radius), goal)
         if led is not None:
-            return led
+            return led, ahead
         spot = ways.on_trail(work, wall)
         if spot is not None and float(np.hypot(*(spot - wall))) < away:
             ahead = level.points[a + (at - a + 2 * r.side) % (b - a)] - wall
             return spot[None], ahead / max(float(np.hypot(*ahead)), 1e-12)
+        # no earlier walk to come from, as in a rim of stock that one pass took nearly whole: from the open air
+        led = _led(work, level, out[:2] - r.radius * BEHIND[:, None] * out[2:], goal) if found else None
+        if led is not None:
+            return led, ahead
     return (out[None, :2], out[2:]) if found else None
 
 
-def _led_to_wall(
-    work: Clearing, ring: Points, at: int, back: int, level: Level
-) -> tuple[Points, Points] | None:
-    """A straight way from an earlier walk to the wall ``back`` points before point ``at`` of its ring."""
-    f, r, n = work.frame, work.rules, len(ring)
+def _beside_wall(work: Clearing, ring: Points, at: int, back: int) -> tuple[Points, Points]:
+    """Where the centre runs along the wall ``back`` points before point ``at`` of its ring; the heading."""
+    r, n = work.rules, len(ring)
     q = at - r.side * back
     ahead = ring[(q + 2 * r.side) % n] - ring[(q - 2 * r.side) % n]
     ahead = ahead / max(float(np.hypot(*ahead)), 1e-12)
-    goal = ring[q % n] + r.side * r.eps * np.array([-ahead[1], ahead[0]])
-    starts, most = ways.trail(work, goal, ways.LANDING * r.radius), min(LED, r.cap - r.margin)
+    return ring[q % n] + r.side * r.eps * np.array([-ahead[1], ahead[0]]), ahead
+
+
+def _led(work: Clearing, level: Level, starts: Points, goal: Points) -> Points | None:
+    """A straight way (n, 2) to ``goal`` beside a wall from the first of ``starts`` that one leads from."""
+    f, r = work.frame, work.rules
+    most = min(LED, r.cap - r.margin)
     found = k.led(
         work.d2, level.sd, f.x0, f.y0, f.hd, f.h, r.radius, r.standing(f.hd), r.step, most, work.circle,
         np.ascontiguousarray(starts), goal,
@@ -196,4 +206,4 @@ def _led_to_wall(
         return None
     p = starts[found]
     count = max(1, math.ceil(float(np.hypot(*(goal - p))) / r.step))
-    return p + np.linspace(0.0, 1.0, count + 1)[:, None] * (goal - p), ahead
+    return np.asarray(p + np.linspace(0.0, 1.0, count + 1)[:, None] * (goal - p), dtype=np.float64)
