@@ -301,9 +301,8 @@ def left_by(
     nodes = np.argwhere(inside) - half
     rises = _rises(distance[inside], radius, corner)
     rim, shares = _crossings(cell, radius)
-    ways = [
-        end for axis in (1, 0) for end in _ways(tips, axis, WALL * cell, None if sharp is None else sharp[axis])
-    ]
+    edges = (None, None) if sharp is None else sharp
+    ways = [end for axis in (1, 0) for end in _ways(tips, axis, WALL * cell, edges[axis])]
     out = np.full((tips.shape[0] - 2 * n, tips.shape[1] - 2 * n), np.inf)
     by_rows(
         len(out),

@@ -71,15 +71,15 @@ class Ridges:
         high, allowed = self._too_high(z, above, work.mat)
         if math.isinf(allowed):
             return []
-        from scipy.ndimage import binary_dilation
-
-        wide = np.ones((2 * MARGIN + 1, 2 * MARGIN + 1), bool)
-        zone = np.asarray(binary_dilation(high > 0, structure=wide))
-        evening.even(work, ground, max(FLAT, allowed - z), pieces, zone)
-        kernels.lower(work.d2, z, radius, self.corner, self.left)
-        high, allowed = self._too_high(z, above, high)
-        if math.isinf(allowed):
-            return []
+        # at the little radius that a round tip has so low it comes by only near where it went before: the
+        # tall ones first
+        wanted = max(FLAT, allowed - z)
+        for height in sorted({wanted, max(wanted, work.rules.evened)}, reverse=True):
+            evening.even(work, ground, height, pieces, _about(high))
+            kernels.lower(work.d2, z, radius, self.corner, self.left)
+            high, allowed = self._too_high(z, above, high)
+            if math.isinf(allowed):
+                return []
         # the flank of a round tip would have reached farther than where it makes a floor
         near = distances.away(high == 0) * work.frame.hb <= radius
         return uncut.patches(work, ground, self._too_high(z, above, near.astype(np.uint8))[0] > 0)
@@ -92,6 +92,14 @@ class Ridges:
             z, above, self.limit, LEAST, where, high,
         )  # fmt: skip
         return high, float(allowed)
+
+
+def _about(high: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """What is too high and some nodes round it."""
+    from scipy.ndimage import binary_dilation
+
+    wide = np.ones((2 * MARGIN + 1, 2 * MARGIN + 1), bool)
+    return np.asarray(binary_dilation(high > 0, structure=wide))
 
 
 def _underside(

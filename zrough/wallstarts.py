@@ -178,7 +178,7 @@ def wall_pose(work: Clearing, level: Level, at: int) -> tuple[Points, Points] | 
         if spot is not None and float(np.hypot(*(spot - wall))) < away:
             ahead = level.points[a + (at - a + 2 * r.side) % (b - a)] - wall
             return spot[None], ahead / max(float(np.hypot(*ahead)), 1e-12)
-        # no earlier walk to come from, as in a rim of stock that one pass took nearly whole: from the open air
+        # no earlier walk to come from, as where one pass took nearly all: from the open air
         led = _led(work, level, out[:2] - r.radius * BEHIND[:, None] * out[2:], goal) if found else None
         if led is not None:
             return led, ahead
