@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import regions
 from regions import Region, replay
-from shapely import Point, affinity
+from shapely import Point, Polygon, affinity
 from shapely.geometry import box
 
 from zrough.entries import FILM, EntryRules, Hole, ways_in
@@ -163,3 +163,20 @@ def test_the_cut_goes_on_from_any_entry_within_the_cap(kind):
     done = replay(region, pieces)
     assert done.arc_deg[done.kind > 0].max() <= 61.0
     assert regions.unswept(region, done, 0.2)[0] < 0.01
+
+
+@pytest.mark.parametrize("slope", [0.2, 0.25])
+def test_the_cut_leaves_a_ramp_where_there_is_room_to_turn(slope):
+    """The axis has a rhombus to move in: the ramp runs from tip to tip, and at its ends nothing can turn."""
+    long = 8.0
+    rhombus = affinity.rotate(Polygon([(-long, 0), (0, -slope * long), (long, 0), (0, slope * long)]), 20)
+    region = Region(rhombus.buffer(R, quad_segs=64), None, R, 45.0)
+    frame, level, d2 = regions.level(region)
+    work = Clearing(frame, d2, regions.rules(region))
+    entry = EntryRules("ramp", R, 3.75, 1.0, work.rules.eps)
+    work.find_entries = lambda c, v, again: ways_in(v.sd, c.free, c.blk, c.mat, c.frame, entry, -5.0)[0]
+    pieces = work.run(level, None, 0.03)
+    assert pieces[0].entry.kind == "ramp"
+    done = replay(region, pieces)
+    assert done.arc_deg[done.kind > 0].max() <= 46.0
+    assert regions.unswept(region, done, 0.2)[0] < 0.03

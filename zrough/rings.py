@@ -39,6 +39,7 @@ T = TypeVar("T")
 
 WHOLE = 0.8  # share of the ground under a second entry that must still stand
 CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may stand free
+OFF_RAMP = 0.25  # of the radius: so far apart on a ramp a walk is tried from it
 NEAR = 0.5  # of the radius: from so far off at most a walk starts on a ridge
 LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to the piece
 SPENT = 0.25  # of the radius: beside a start that has been tried none other is
@@ -483,10 +484,24 @@ class Clearing:
         with self.ruled(rho=rho):
             if found is None:
                 found = self._approach(level, start, heading, FAINT)
+            if found is None and entry.kind == "ramp":
+                found = self._off_ramp(level, pts, heading)
             if found is None:
                 return Piece(start[None, :], np.zeros(1), None, entry)
             walk, arcs, _ = self._walk(level, found[0], found[1], FAINT)
         return Piece(walk, arcs, None, entry)
+
+    def _off_ramp(
+        self, level: Level, line: Points, ahead: Points
+    ) -> tuple[NDArray[np.float64], Points] | None:
+        """As `_approach`, from anywhere on a ramp: at its end there may be no room to turn away."""
+        apart = max(1, round(OFF_RAMP * self.rules.radius / self.rules.step))
+        for n in range(apart, len(line), apart):
+            for heading in (ahead, -ahead):
+                found = self._approach(level, line[n], heading, FAINT)
+                if found is not None:
+                    return found[0], np.concatenate([line[:n], found[1]])
+        return None
 
     def entry_path(self, entry: Entry) -> tuple[Points, Points, Points]:
         """Samples of the entry's path at the level, the point where it ends, and the heading there."""
