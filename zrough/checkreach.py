@@ -285,7 +285,8 @@ def _sharp(tips: Floats, x0: float, y0: float, cell: float, finer: Finer) -> Sha
             wanted[at] = True
             off = cell / PARTS * np.arange(1, PARTS)
             between = [finer(x0 + q * axis, y0 + q * (1 - axis), cell, wanted)[at] for q in off]
-            rises = np.abs(np.diff([tips[at], *between, tips[i + 1 - axis, j + axis]], axis=0))
+            with np.errstate(invalid="ignore"):  # inf where outlines bar the centre
+                rises = np.abs(np.diff([tips[at], *between, tips[i + 1 - axis, j + axis]], axis=0))
             jump[at] = rises.max(axis=0) > SHARP * step[at]
         found.append(jump)
     return found[0], found[1]
