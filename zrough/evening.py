@@ -16,6 +16,8 @@ from .pieces import Level, Piece
 if TYPE_CHECKING:
     from .rings import Clearing
 
+NEAR = 0.5  # of the radius: from so far off at most a walk starts on a ridge
+
 
 def even(
     work: Clearing,
@@ -46,8 +48,12 @@ def even(
             curtain.lift(work)
             work.curtain = None
 
-    d2 = work.d2.copy()
+    d2, slacks = work.d2.copy(), work.slacks
+    if zone is not None:
+        # a walk looks no farther than its radius for its first cut
+        work.slacks = [q for q in slacks if q <= NEAR * work.rules.radius_at(height)] or slacks[-1:]
     work.slimmer(height, walk)
+    work.slacks = slacks
     for piece in walked:
         piece.arcs = _as_wide_as_it_is(work, d2, piece)
         work.evened.append(piece.points)

@@ -40,7 +40,6 @@ T = TypeVar("T")
 WHOLE = 0.8  # share of the ground under a second entry that must still stand
 CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may stand free
 OFF_RAMP = 0.25  # of the radius: so far apart on a ramp a walk is tried from it
-NEAR = 0.5  # of the radius: from so far off at most a walk starts on a ridge
 LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to the piece
 SPENT = 0.25  # of the radius: beside a start that has been tried none other is
 WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
@@ -278,15 +277,13 @@ class Clearing:
 
     def slimmer(self, height: float, run: Callable[[], T]) -> T:
         """Run something with the radius that the cutter has ``height`` over its tip."""
-        whole, reach, slacks = self.rules, self.spans, self.slacks
+        whole, reach = self.rules, self.spans
         self.rules = replace(whole, radius=whole.radius_at(height), corner=0.0)
         self.spans = spans((self.rules.radius + self.margin_clear) / self.frame.hb)
-        # a walk looks no farther than its radius for its first cut
-        self.slacks = [q for q in slacks if q <= NEAR * self.rules.radius] or slacks[-1:]
         try:
             return run()
         finally:
-            self.rules, self.spans, self.slacks = whole, reach, slacks
+            self.rules, self.spans = whole, reach
             self.circle = leading_half(whole.side)
 
     def front(self, level: Level, position: Points | None, waiting: list[Entry]) -> Piece | None:
