@@ -19,6 +19,7 @@ from . import crescents, distances, errands, evening, fronts, lanes, uncut, wall
 from .curtain import Curtain
 from .kernels import march as k
 from .pieces import (
+    EVENED,
     FAINT,
     Entry,
     Frame,
@@ -481,7 +482,12 @@ class Clearing:
         with self.ruled(rho=rho):
             if found is None:
                 found = self._approach(level, start, heading, FAINT)
-            if found is None and entry.kind == "ramp":
+            # a round tip would go on in hundreds of short arcs for next to nothing
+            if (
+                found is None
+                and entry.kind == "ramp"
+                and self.rules.floor_radius >= EVENED * self.rules.radius
+            ):
                 found = self._off_ramp(level, pts, heading)
             if found is None:
                 return Piece(start[None, :], np.zeros(1), None, entry)
