@@ -5,9 +5,13 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import regions
+from regions import Region
+from shapely.geometry import box
 
 from zrough import threads
-from zrough.pieces import Level
+from zrough.pieces import Level, Piece
+from zrough.rings import Clearing
 from zrough.wallstarts import Starts, Walls
 
 WORK = {"rules": SimpleNamespace(radius=10.0), "frame": SimpleNamespace(h=1.0), "ground": True}
@@ -75,3 +79,23 @@ def test_one_of_many_starts_no_threads_of_its_own(monkeypatch):
         assert pool.submit(threads.count).result() == 3  # the same thread, afterwards
     assert threads.alone(lambda: threads.alone(threads.count)() + threads.count())() == 2
     assert threads.count() == 3
+
+
+@pytest.mark.compiled
+def test_what_a_way_to_a_wall_cuts_is_no_reason_to_start_there_again():
+    """The map does not know it as swept: counted, it would come again with every walk, without end."""
+    radius = 5.0
+    region = Region(box(0.0, 0.0, 40.0, 40.0), (0.0, 0.0, 40.0, 40.0), radius, 60.0)
+    frame, _, d2 = regions.level(region)
+    ground = Level(
+        np.full((frame.ny, frame.nx), 9.0, np.float32), np.zeros((0, 2)), np.zeros(1, np.int64), []
+    )
+    work = Clearing(frame, d2, regions.rules(region))
+    work.start(ground)
+    # slantwise, 0.5 mm deep into the side x = 0 that stands right of the heading
+    way = np.linspace([-radius - 1.0, 10.0], [0.5 - radius, 16.0], 61)
+    piece, took = work._cut_wall(ground, (way, np.array([0.0, 1.0])), None)
+    led = len(way) - np.searchsorted(way[:, 1], piece.points[0, 1]) - 1
+    on_the_way = Piece(piece.points[: led + 1], piece.arcs[: led + 1], None).area(radius)
+    assert on_the_way > 0.2
+    assert took == pytest.approx(piece.area(radius) - on_the_way, rel=0.05)

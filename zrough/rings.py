@@ -630,10 +630,11 @@ class Clearing:
             around = wallstarts.around(self, level, at, SPENT * r.radius)
             before = walls.spent[around]
             walls.spent[around] = True
-            piece = self._cut_wall(level, pose, position)
-            if piece is not None:
+            made = self._cut_wall(level, pose, position)
+            if made is not None:
+                piece, took = made
                 errands.place(self, level, pieces, piece)
-                if piece.area(r.radius) > WORTH * r.radius**2:
+                if took > WORTH * r.radius**2:
                     # in a narrow channel the next walk starts a short step on
                     walls.spent[around] = before
                 position = pieces[-1].points[-1]
@@ -642,8 +643,14 @@ class Clearing:
             else:
                 starts.closed(at)
 
-    def _cut_wall(self, level: Level, pose: tuple[Points, Points], position: Points | None) -> Piece | None:
-        """A walk along a wall from a pose: the way (n, 2) to where it begins, and the heading there."""
+    def _cut_wall(
+        self, level: Level, pose: tuple[Points, Points], position: Points | None
+    ) -> tuple[Piece, float] | None:
+        """A walk along a wall from a pose: the way (n, 2) to where it begins, and the heading there.
+
+        With the ground, mm2, that it took after that way, which the map does not know as swept: what the way
+        took would be taken anew by every further walk from there, without end.
+        """
         f, r, faint = self.frame, self.rules, self.faint
         found = self._approach(level, pose[0][-1], pose[1], faint)
         if found is None:
@@ -655,6 +662,7 @@ class Clearing:
         led = ways.arcs(self, lead) if len(pose[0]) > 1 else None
         saved = self._save(state[:2])
         walk, arcs, last = self._walk(level, state, lead, faint)
+        took = Piece(walk, arcs, None).area(r.radius)
         if led is not None:
             arcs[: len(led)] = led
         least = r.drop_area if arcs.max() < CUSP else r.sliver
@@ -664,7 +672,7 @@ class Clearing:
         k.clear_coarse_path(
             self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, walk[-1:]
         )
-        return piece_of(walk, arcs, way, wall=True)
+        return piece_of(walk, arcs, way, wall=True), took
 
     def sd_at(self, level: Level, p: Points) -> float:
         """Signed distance of the level at the node nearest to ``p``, mm."""
