@@ -10,7 +10,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from zrough.arcs import Segments, compact, fit, to_chords
+from zrough.arcs import FALL, Segments, closeness, compact, fit, to_chords
 from zrough.errors import PlanError
 from zrough.toolpath import Kind, Toolpath
 
@@ -367,3 +367,27 @@ def test_directions_are_kept(seed, stray):
     assert worst(points, strict) <= 0.01 + 1e-9
     if turned_off(points, loose) > stray:
         assert len(strict) >= len(loose)
+
+
+def test_chords_of_a_helix_fall() -> None:
+    """Chords as short as the tolerance asks for would each fall less than what still reads as level."""
+    half, drop = 3.0, 0.3  # mm: a half turn of 2 degrees
+    xyz = np.array([[half, 0, 0.0], [-half, 0, -drop], [half, 0, -drop]])
+    old = path_of(xyz, np.array([0, 3, 3]))
+    centre = np.array([[np.nan] * 2, [0, 0], [0, 0]])
+    old = Toolpath(
+        old.xyz, old.kind, old.feed, np.array([0, 1, 1], np.int8), centre, old.level, old.engagement
+    )
+    new = to_chords(old, 0.001)
+    falls = -np.diff(new.xyz[:, 2])
+    falls = falls[falls > 0.0]
+    assert falls.sum() == pytest.approx(drop)
+    assert falls.min() >= FALL * (1 - 1e-9)
+    # on the level they follow the circle: sagitta 1 - cos of half a chord's angle
+    last = new.xyz[new.xyz[:, 2] == -drop][:, :2]
+    assert half * (1 - np.cos(0.5 * np.pi / (len(last) - 1))) <= 0.001
+
+
+def test_chords_are_no_coarser_for_a_large_tolerance() -> None:
+    assert closeness(0.03) == closeness(0.01) == pytest.approx(0.002)
+    assert closeness(0.004) == pytest.approx(0.0008)

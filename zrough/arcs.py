@@ -13,9 +13,19 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .errors import PlanError
-from .toolpath import Toolpath
+from .toolpath import Kind, Toolpath
 
 MAX_RADIUS = 2000.0  # mm; a flatter arc is a line within any tolerance that matters
+FINEST = 0.01  # mm: a larger tolerance leaves paths no coarser, for the arc in material turns with them
+SHARE = 0.2  # of the tolerance: for arcs, chords and the place of the last decimal
+BEND = 0.04  # rad: how far a chord may turn where it cuts; the arc in material begins half of it earlier
+FALL = 0.01  # mm of height from one chord of a helix to the next
+FEWEST = 12  # chords of a helix in a whole turn, at least
+
+
+def closeness(tolerance: float) -> float:
+    """How far a path may lie from the walk that it follows, mm, of the job's ``tolerance``."""
+    return SHARE * min(tolerance, FINEST)
 
 
 @dataclass(frozen=True)
@@ -205,7 +215,9 @@ def _carry_over(old: Toolpath, fitted: Segments) -> Toolpath:
 def to_chords(toolpath: Toolpath, tolerance: float, which: NDArray[np.bool_] | None = None) -> Toolpath:
     """The same toolpath with arcs broken into chords no further than ``tolerance`` (mm) from them.
 
-    ``which`` (n,) bool picks the arcs; default: all.
+    Where they cut on a level they turn by no more than `BEND` from one to the next.
+    ``which`` (n,) bool picks the arcs; default: all. Chords of a helix each change height by `FALL`, if
+    need be by being longer, but for `FEWEST` in a whole turn: a smaller change reads as a level cut.
     """
     if not tolerance > 0:
         raise PlanError(f"arcs to chords: tolerance is {tolerance:g} mm, must be above 0")
@@ -224,7 +236,12 @@ def to_chords(toolpath: Toolpath, tolerance: float, which: NDArray[np.bool_] | N
     sweep = ((np.arctan2(tip[:, 1], tip[:, 0]) - first) * turn) % (2 * np.pi)
     sweep[np.hypot(*(toolpath.xyz[arcs, :2] - start[:, :2]).T) < 1e-9] = 2 * np.pi
     widest = 2 * np.arccos(np.clip(1 - tolerance / np.maximum(radius, 1e-12), 0.0, 1.0))
+    widest[(toolpath.kind[arcs] == Kind.CUT) & (widest > BEND)] = BEND
     parts = np.maximum(1, np.ceil(sweep / np.maximum(widest, 1e-9) - 1e-9)).astype(np.int64)
+    fall = np.abs(toolpath.xyz[arcs, 2] - start[:, 2])
+    fewest = np.ceil(FEWEST * sweep / (2 * np.pi) - 1e-9)
+    most = np.maximum(fewest, np.floor(fall / FALL)).astype(np.int64)
+    parts = np.where(fall > 0.0, np.minimum(parts, np.maximum(1, most)), parts)
 
     count = np.ones(len(toolpath), np.int64)
     count[arcs] = parts

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .arcs import to_chords
+from .arcs import closeness, to_chords
 from .nctext import Word, lines
 from .post import INCH, Operation, SpindleData, comment, describe, refuse_bad
 from .toolpath import Kind, Toolpath
@@ -62,7 +62,7 @@ def _tool(operation: Operation, job: Job, inch: bool) -> str:
 
 def _moves(toolpath: Toolpath, job: Job, inch: bool) -> str:
     refuse_bad(toolpath)
-    path = to_chords(toolpath, 0.2 * job.roughing.tolerance)
+    path = to_chords(toolpath, closeness(job.roughing.tolerance))
     unit = (1 / INCH if inch else 1.0) * 10.0**job.output.decimals
     xyz = np.rint(path.xyz * unit).astype(np.int64)
     moved = np.ones(len(path), bool)

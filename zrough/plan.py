@@ -32,6 +32,7 @@ from . import (
     threads,
 )
 from . import part as parts
+from .arcs import closeness
 from .byplace import Places
 from .curtain import Curtain
 from .cutting import CuttingData
@@ -320,7 +321,7 @@ def _stands(space: Space, z: float, drop: float) -> bool:
 def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
     radius = 0.5 * cutter.diameter
     cap = math.radians(data.engagement_deg)
-    fit = 0.2 * min(job.roughing.tolerance, 0.01)
+    fit = closeness(job.roughing.tolerance)
     # error budget: half a degree for map and step, and two neighbouring passes each off by the fit
     margin = math.radians(0.55) + 1.2 * fit / (radius * math.sin(cap))
     rho = job.roughing.min_path_radius if job.roughing.min_path_radius is not None else 0.06 * radius
@@ -588,7 +589,7 @@ def _link(
     stock: Stock,
 ) -> tuple[Toolpath, list[Level], list[dict[str, Any]], list[list[Layer]]]:
     """Path, levels that are cut, places that are not, and layers by band; bands are taken as they come."""
-    fit = 0.2 * min(job.roughing.tolerance, 0.01)
+    fit = closeness(job.roughing.tolerance)
     ramp = job.entry.ramp_angle_deg if job.entry.ramp_angle_deg is not None else data.ramp_angle_deg
     ways = Ways(
         clearance=job.clearance_plane(float(stock.upper[2])),

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from .arcs import to_chords
+from .arcs import closeness, to_chords
 from .errors import JobError, PlanError
 from .nctext import Word, lines
 from .toolpath import Kind, Toolpath
@@ -129,7 +129,7 @@ def _body(toolpath: Toolpath, job: Job, placed: bool) -> str:
     """Lines of one toolpath; unless the start block ``placed`` the cutter, over the start, then down."""
     inch = job.units == "inch"
     refuse_bad(toolpath)
-    close = 0.2 * job.roughing.tolerance
+    close = closeness(job.roughing.tolerance)
     path = toolpath if job.output.arcs else to_chords(toolpath, close)
     moves = _scale(path, job.output.decimals, inch)
     if moves.loose.any():

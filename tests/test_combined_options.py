@@ -1,0 +1,59 @@
+"""Options that are harmless one by one: their plans must hold what the check asks, together as well.
+
+The judge is the replay, which shares no code with the planner.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+
+from zrough.job import Job
+from zrough.plan import plan
+
+pytestmark = pytest.mark.compiled
+
+DIAMETER, CAP = 10.0, 60.0
+
+
+def box(low, high):
+    return trimesh.creation.box(bounds=[low, high])
+
+
+def planned(mesh, **tables):
+    lower, upper = mesh.bounds
+    job = {
+        "stock": {"min": lower.tolist(), "max": upper.tolist()},
+        "cutter": {"diameter": DIAMETER, "corner_radius": 0.0, "flutes": 4, "flute_length": 22.0,
+                   "overhang": 40.0},
+        "material": {"name": "tool steel, pre-hardened"},
+        "machine": {"max_spindle_rpm": 15000.0, "max_feed": 8000.0},
+        "cover": {"automatic": False},
+    }  # fmt: skip
+    roughing = {"level_depth": 14.0, "stair_height": 0.0, "wall_allowance": 0.2, "floor_allowance": 0.1,
+                "engagement_deg": CAP}  # fmt: skip
+    for name, table in tables.items():
+        if name == "roughing":
+            roughing |= table
+        else:
+            job[name] = job.get(name, {}) | table
+    mesh = (np.asarray(mesh.vertices), np.asarray(mesh.faces))
+    return plan(Job.from_dict(job | {"roughing": roughing}, mesh=mesh))
+
+
+def test_a_shallow_helix_without_arcs_is_no_level_cut():
+    """At 1 degree a chord of 0.2 mm would fall 3.5 um, which reads as a slot on the level."""
+    block = trimesh.boolean.difference(
+        [box((0, 0, -12), (40, 36, 0)), box((8, 8, -8), (32, 28, 1))], engine="manifold"
+    )
+    made = planned(block, output={"arcs": False}, entry={"ramp_angle_deg": 1.0})
+    assert made.check.ok, [f.message for f in made.check.failures][:3]
+
+
+def test_short_bends_without_arcs_hold_the_cap_at_a_large_tolerance():
+    block = trimesh.boolean.difference(
+        [box((0, 0, -12), (60, 40, 0)), box((-1, 14, -8), (61, 26, 1))], engine="manifold"
+    )
+    made = planned(block, output={"arcs": False}, roughing={"tolerance": 0.03})
+    assert made.check.ok, [f.message for f in made.check.failures][:3]
