@@ -6,12 +6,21 @@ closed form. Slots at most one diameter deep: common practice, and a catalogue's
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
+import regions
+import shapely
 import trimesh
+from regions import Region
 
+from zrough import feeds, lanes
 from zrough.job import Job
+from zrough.links import Linker
+from zrough.pieces import Frame, Piece
 from zrough.plan import plan
+from zrough.rings import Clearing
 from zrough.toolpath import Kind
 
 pytestmark = pytest.mark.compiled
@@ -185,3 +194,72 @@ def test_an_open_channel_across_the_grid_is_cut_from_end_to_end():
     assert cut > DIAMETER * length
     assert cut < (wide - 0.6) * length * 1.001
     assert sum(item["area"] for item in result.left) < 0.6 * length
+
+
+def slot(*ends, arc):
+    """A piece along a straight line."""
+    line = np.array(shapely.segmentize(shapely.LineString(ends), 0.1).coords)
+    return Piece(line, np.full(len(line), arc), np.array([[40.0, 0.0], ends[0]]))
+
+
+def test_a_slot_begins_where_the_cutter_stands_clear():
+    """Evened out, the walk before it leaves material where this one was to come straight down."""
+    region = Region(shapely.box(0.0, -25.0, 90.0, 25.0), None, 0.5 * DIAMETER, CAP)
+    frame, level, d2 = regions.level(region)
+    work = Clearing(frame, d2, regions.rules(region))
+    before, cap = slot((10.0, 0.0), (40.0, 0.0), arc=np.pi), np.radians(CAP)
+    lanes.sweep(work, before.points)
+    assert not work.is_clear(np.array([43.0, 3.0]), frame.hd)
+    after = slot((43.0, 3.0), (60.0, 3.0), arc=np.pi)
+    assert lanes._swept_anew(work, level, after, [before.points], cap)
+    assert after.way is None  # up and over to its new start, on the walk before it
+    assert shapely.LineString(before.points).distance(shapely.Point(after.points[0])) < 1e-9
+    assert np.hypot(*np.diff(after.points, axis=0).T).max() <= 0.1 * DIAMETER
+    assert after.slot
+    assert after.arcs[1:].max() > cap
+    # and what nothing leads to stays, and is not swept
+    swept = work.d2.copy()
+    assert not lanes._swept_anew(
+        work, level, slot((80.0, -20.0), (85.0, -20.0), arc=np.pi), [before.points], cap
+    )
+    assert (work.d2 == swept).all()
+
+
+def test_a_slot_under_what_stands_above_its_level_is_cut_in_slices():
+    """What a clamp kept from being cut above counts for the depth of a slot, one diameter at most."""
+    level, piece = SimpleNamespace(top=-9.0, z=-15.0), slot((0.0, 0.0), (10.0, 0.0), arc=np.pi)
+    link = SimpleNamespace(radius=0.5 * DIAMETER)
+    piece.slot, above = True, np.zeros(len(piece.points))
+    assert Linker._slices(link, piece, level, above) == [(-9.0, -15.0)]
+    above[-1] = 12.0
+    slices = np.array(Linker._slices(link, piece, level, above))
+    assert (slices[:, 0] - slices[:, 1]).max() <= DIAMETER
+    assert slices[0, 0] == pytest.approx(-15.0 + 12.0)
+    assert slices[-1, 1] == -15.0
+    assert (slices[1:, 0] == slices[:-1, 1]).all()
+
+
+def test_a_slot_close_to_a_wall_is_as_deep_as_the_wall_is_tall():
+    """It may take a film from the wall, between the nodes: one diameter deep and its feed count that, too."""
+    frame = Frame(0.0, 0.0, 0.5, 81, 61)
+    height = np.full((61, 81), -9.0, np.float32)
+    height[40:] = 0.0  # a wall from y = 20 on, up to 0
+    tall, level = feeds.Tall(frame, None, height), SimpleNamespace(top=-9.0, z=-15.0)
+    link = SimpleNamespace(radius=0.5 * DIAMETER, data=SimpleNamespace(engagement_deg=CAP))
+    piece = slot((10.0, 20.0 - 0.5 * DIAMETER), (30.0, 20.0 - 0.5 * DIAMETER), arc=np.pi)
+    piece.slot, piece.close = True, piece.points[:, 0] > 20.0
+    above = Linker._above(link, piece, level, tall)
+    assert (above == np.where(piece.close, 15.0, 0.0)).all()
+    piece.arcs[:] = np.radians(CAP) - 0.1  # within the cap it is no slot
+    assert not Linker._above(link, piece, level, tall).any()
+
+
+def test_what_slots_have_cut_is_not_listed():
+    """The ends of a bent channel that no helix fits are left to slots; each node of free ground was named."""
+    bent = shapely.LineString([(-45, -1), (0, 10.5), (45, -1)]).buffer(0.5 * DIAMETER + 0.3, cap_style="flat")
+    tool = trimesh.creation.extrude_polygon(bent, 17.0)
+    tool.apply_translation((0.0, 0.0, -16.0))
+    result = planned(part_of((-40, -30, -24), (40, 30, 0), tool), wall=0.2, slotting=True)
+    assert result.check.ok, result.check.failures
+    assert result.check.leftover.excess_volume < 1e-3 * result.check.removed_mm3
+    assert not [p for p in result.left if p["kind"] == "area"]

@@ -71,34 +71,50 @@ class Standing:
         self.frame = frame
         self.height = np.array(top, dtype=np.float32)
 
-    def cut(self, swept: Mark, z: float, top: float) -> Tall:
-        """Where the level at ``z`` meets more than ``top - z``; then the stock is as that level leaves it."""
+    def cut(self, swept: Mark, z: float, top: float, walls: bool = False) -> Tall:
+        """Where the level at ``z`` meets more than ``top - z``; then the stock is as that level leaves it.
+
+        With ``walls`` what stands beside the cutter can be asked for, too.
+        """
+        before = self.height.copy() if walls else None
         met, rise = swept.maps()
         after = np.float32(z) + rise.astype(np.float32)
         depth = np.where(met, self.height - after, np.float32(0.0))
         depth[depth <= top - z + TALLER] = 0.0
         np.minimum(self.height, after, out=self.height)
-        return Tall(self.frame, depth if depth.any() else None)
+        return Tall(self.frame, depth if depth.any() else None, before)
 
 
 @dataclass
 class Tall:
-    """Depths, mm, of what stands above a level's top, 0 elsewhere; walks take it away."""
+    """Depths, mm, of what stands above a level's top, 0 elsewhere; walks take it away.
+
+    ``height`` : of all that stood before the level was cut, mm; for levels with slots.
+    """
 
     frame: Frame
     depth: NDArray[np.float32] | None
+    height: NDArray[np.float32] | None = None
 
     def deepest(self, x: float, y: float, reach: float) -> float:
         """Deepest of it within ``reach`` of a place, mm; 0 where nothing."""
-        if self.depth is None:
-            return 0.0
+        return 0.0 if self.depth is None else max(0.0, self._most(self.depth, x, y, reach))
+
+    def beside(self, centres: Floats, radius: float) -> Floats:
+        """Height of what stands under the cutter at each centre (n, 2) or a node beside it, mm."""
+        reach = radius + self.frame.h
+        assert self.height is not None
+        return np.array([self._most(self.height, x, y, reach) for x, y in centres.tolist()])
+
+    def _most(self, of: NDArray[np.float32], x: float, y: float, reach: float) -> float:
+        """Largest entry of a map within ``reach`` of a place."""
         f = self.frame
         i0, j0 = (max(0, int(np.ceil(q / f.h))) for q in (y - reach - f.y0, x - reach - f.x0))
         i1, j1 = (max(0, int(q / f.h) + 1) for q in (y + reach - f.y0, x + reach - f.x0))
-        window = self.depth[i0:i1, j0:j1]
+        window = of[i0:i1, j0:j1]
         dy = f.y0 + f.h * np.arange(i0, i0 + window.shape[0]) - y
         dx = f.x0 + f.h * np.arange(j0, j0 + window.shape[1]) - x
-        return float(window[np.hypot(dy[:, None], dx) <= reach].max(initial=0.0))
+        return float(window[np.hypot(dy[:, None], dx) <= reach].max(initial=-np.inf))
 
     def take(self, centres: Floats, radius: float) -> Floats:
         """Deepest of it that the cutter meets first at each centre (n, 2), mm; 0 where nothing."""

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from . import ways
 from .kernels import march as k
 from .pieces import Level, Nodes, Piece, Points, Uncut
 from .trails import Trail
-from .uncut import encloses
+from .uncut import encloses, uncut
 
 if TYPE_CHECKING:
     from .rings import Clearing
@@ -24,6 +25,9 @@ BESIDE = 0.25  # of the radius: what lies no further beside a lane is left to th
 NARROW = 0.01  # of the radius: the smallest path radius between walls that leave no room for more
 CHANNEL = 0.5  # of the radius squared: as much ground left by walks without a cap gets a lane of its own
 EVENING = 60  # rounds of evening out a slot's walk
+FILM = 0.06  # mm: what a level above may have left on a wall, and a hair
+SPARE = 1e-6  # mm: what lies as far from a wall as it may
+LEADS = 64  # places that are tried for a start
 REACH = 2.5  # radii: how far outside a channel the cutter may come down
 
 
@@ -170,29 +174,30 @@ def _smooth(work: Clearing, level: Level, chain: Points) -> Points | None:
 
 def slots(work: Clearing, level: Level, position: Points | None, tau: float) -> list[Piece]:
     """What `run` left on a level because the cap stops the cutter there, cut as wide as it comes."""
-    cap, r = work.rules.cap, work.rules
+    r = work.rules
     tight = min(r.rho, NARROW * r.radius)
     with work.ruled(cap=math.pi, margin=0.0, ease_in=1e-3 * r.step, rho=tight, rho_tight=tight):
         before, pinched, stayed = work.d2.copy(), work.pinched, work.stayed
-        pieces: list[Piece] = []
+        found: list[Piece] = []
+        walks = list(work.track)
         for close in (True, False):
             work.pinched = []
             straight = cut(work, level, close)
             work.track += [piece.points for piece in straight]
-            pieces += straight
+            found += straight
             if straight or close:
-                pieces += work.run(level, pieces[-1].points[-1] if pieces else position, tau)
+                found += work.run(level, found[-1].points[-1] if found else position, tau)
             if not any(u.area > CHANNEL * r.radius**2 for u in work.left):
                 break
         work.d2[:] = before
-        for piece in pieces:
-            # evened out, a walk meets other material than as it was found, and leaves other material
-            if piece.arcs.max(initial=0.0) > cap:
-                piece.points = _evened(work, level, piece.points)
-                work.trails, work.tracks = Trail(), Trail()
-            entry = None if piece.entry is None else work.entry_path(piece.entry)[0]
-            piece.arcs = sweep(work, piece.points, entry)
-            piece.slot = bool(piece.arcs.max(initial=0.0) > cap)
+        pieces: list[Piece] = []
+        for piece in found:
+            if _swept_anew(work, level, piece, walks, r.cap):
+                pieces.append(piece)
+                walks.append(piece.points)
+        if len(pieces) < len(found):
+            work.start(level)
+            work.left = uncut(work, level)
 
     # a film along a wall is left of a pinched place by rights: of one that was not cut, most
     def stays(found: list[tuple[Uncut, Nodes]]) -> list[tuple[Uncut, Nodes]]:
@@ -202,6 +207,52 @@ def slots(work: Clearing, level: Level, position: Points | None, tau: float) -> 
     work.pinched += stay
     work.left += [u for u, _ in stay if not any(encloses(w.box, u.box) for w in work.left)]
     return pieces
+
+
+def _swept_anew(work: Clearing, level: Level, piece: Piece, walks: list[Points], cap: float) -> bool:
+    """Even a walk out and sweep it as it then is, after other ``walks``; False if it has no place to begin.
+
+    Evened out, a walk meets other material than as it was found, and leaves other material: where the next
+    one was to begin, and on the way there, too.
+    """
+    if piece.arcs.max(initial=0.0) > cap:
+        piece.points = _evened(work, level, piece.points)
+        work.trails, work.tracks = Trail(), Trail()
+    entry = None if piece.entry is None else work.entry_path(piece.entry)[0]
+    if piece.way is not None:
+        way = ways.tested(work, piece.way)
+        piece.way, piece.way_arc = (None, 0.0) if way is None else way
+    if entry is None and not work.is_clear(piece.points[0], work.frame.hd):
+        lead = _led(work, level, piece.points[0], walks)
+        if lead is None:
+            return False
+        piece.points, piece.way, piece.way_arc = np.concatenate([lead, piece.points]), None, 0.0
+    piece.arcs = sweep(work, piece.points, entry)
+    piece.slot = bool(piece.arcs.max(initial=0.0) > cap)
+    piece.close = _sd(work, level, piece.points) < work.rules.eps + FILM
+    return True
+
+
+def _sd(work: Clearing, level: Level, points: Points) -> NDArray[np.float64]:
+    """Signed distances of the level at points (n, 2), mm."""
+    from scipy.ndimage import map_coordinates
+
+    f = work.frame
+    at = ((points[:, ::-1] - (f.y0, f.x0)) / f.h).T
+    return np.asarray(map_coordinates(level.sd, at, order=1, mode="nearest"), dtype=np.float64)
+
+
+def _led(work: Clearing, level: Level, goal: Points, walks: list[Points]) -> Points | None:
+    """Straight way to ``goal``, in steps and without it, from the nearest place on a walk before it."""
+    near = np.concatenate(walks) if walks else np.empty((0, 2))
+    away = np.hypot(*(near - goal).T)
+    near = near[np.argsort(away, kind="stable")[: np.count_nonzero(away <= REACH * work.rules.radius)]]
+    for q in near[:: max(1, len(near) // LEADS)]:
+        count = math.ceil(math.dist(q, goal) / work.rules.step) + 1
+        line = q + np.linspace(0.0, 1.0, count)[:, None] * (goal - q)
+        if len(line) > 1 and _sd(work, level, line).min() >= work.rules.eps - SPARE:
+            return np.asarray(line[:-1])
+    return None
 
 
 def _evened(work: Clearing, level: Level, walk: Points) -> Points:

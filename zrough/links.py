@@ -119,9 +119,12 @@ class Linker:
     def place(self, pieces: list[Piece], level: Level, index: int, tall: feeds.Tall | None = None) -> None:
         """All pieces of one level, and what they cost; ``tall`` stands above the level's top."""
         for piece in pieces:
-            slices = self._slices(piece, level)
             if piece.entry is not None:
                 self._enter(piece.entry, level, index, tall)
+            above = self._above(piece, level, tall)
+            slices = self._slices(piece, level, above)
+            if piece.entry is not None:
+                pass
             elif len(slices) == 1 and piece.way is not None and self._stay(piece, level):
                 self._along(piece, level, index)
             elif len(slices) == 1:
@@ -129,7 +132,7 @@ class Linker:
             for top, z in slices:
                 if len(slices) > 1:
                     self._over(piece.points[0], z, index)
-                self._cut(piece, top, z, index, tall)
+                self._cut(piece, top, z, index, above if len(slices) == 1 else None)
             self.overhead.lower(piece.points, level.z)
             level.pieces += 1
             step = np.hypot(*np.diff(piece.points, axis=0).T)
@@ -277,21 +280,42 @@ class Linker:
             )
         return self._grazes[depth]
 
-    def _slices(self, piece: Piece, level: Level) -> list[tuple[float, float]]:
-        """Top and height of each cut of a piece: one, but for slots deeper than a slot may be."""
-        count = 1
-        if piece.slot:
-            count = math.ceil((level.top - level.z) / (SLOT_DEPTH * 2.0 * self.radius) - 1e-9)
-        heights = np.linspace(level.top, level.z, max(1, count) + 1).tolist()
-        return list(pairwise(heights))
+    def _above(self, piece: Piece, level: Level, tall: feeds.Tall | None) -> NDArray[np.float64] | None:
+        """Depths (n,) that a walk meets where more than its level stands, mm; 0 elsewhere, None if nowhere.
 
-    def _cut(self, piece: Piece, top: float, z: float, index: int, tall: feeds.Tall | None) -> None:
+        A slot may take a film from a wall beside it, as thick as one that a level above leaves: over its
+        whole height, which no node need show.
+        """
+        if tall is None or len(piece.points) < 2:
+            return None
+        above = tall.take(piece.points, self.radius)
+        if piece.slot and piece.close is not None and tall.height is not None:
+            at = np.flatnonzero(piece.close & (np.degrees(piece.arcs) > self.data.engagement_deg))
+            above[at] = np.maximum(above[at], tall.beside(piece.points[at], self.radius) - level.z)
+        return above
+
+    def _slices(
+        self, piece: Piece, level: Level, above: NDArray[np.float64] | None
+    ) -> list[tuple[float, float]]:
+        """Top and height of each cut of a piece: one, but for slots deeper than a slot may be.
+
+        ``above`` : depths that the piece meets where more than the level stands, mm; see `feeds.Tall`.
+        """
+        count, top = 1, level.top
+        if piece.slot:
+            top = max(top, level.z + float(above.max(initial=0.0))) if above is not None else top
+            count = math.ceil((top - level.z) / (SLOT_DEPTH * 2.0 * self.radius) - 1e-9)
+        if count <= 1:
+            return [(level.top, level.z)]
+        return list(pairwise(np.linspace(top, level.z, count + 1).tolist()))
+
+    def _cut(self, piece: Piece, top: float, z: float, index: int, above: NDArray[np.float64] | None) -> None:
         pts, arc = piece.points, np.degrees(piece.arcs)
         if len(pts) < 2:
             return
         depth = np.full(len(pts), top - z)
-        if tall is not None:
-            depth = np.maximum(depth, tall.take(pts, self.radius))
+        if above is not None:
+            depth = np.maximum(depth, above)
         cap = self.data.engagement_deg if piece.slot else 180.0
         step_feeds, change = feeds.along(self.data, arc, depth, cap)
         # a slot is straight moves only

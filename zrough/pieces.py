@@ -157,7 +157,8 @@ class Piece:
     ``points (n, 2)`` with ``arcs (n,)`` rad (arc of the step that ends there, 0 at the start);
     ``way (m, 2)`` leads to ``points[0]`` over cleared ground, None = lift and come down; ``entry`` cuts its
     own way down first. ``way_arc`` rad: the largest arc that the way brushes. ``slot``: the cap does not
-    hold, the walk is to be cut with slotting data.
+    hold, the walk is to be cut with slotting data. ``close`` (n,): of a slot, where it comes so near to a
+    wall that it may take a film from what stands above the level.
     """
 
     points: Points
@@ -167,6 +168,7 @@ class Piece:
     wall: bool = False
     way_arc: float = 0.0
     slot: bool = False
+    close: NDArray[np.bool_] | None = None
 
     @cached_property
     def box(self) -> tuple[Points, Points]:

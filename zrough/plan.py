@@ -30,6 +30,7 @@ from . import (
     reuse,
     sequence,
     threads,
+    uncut,
 )
 from . import part as parts
 from .arcs import closeness
@@ -536,6 +537,8 @@ def _one_level(
     if room.job.roughing.slotting and (work.left or work.stayed):
         work.find_entries = lambda c, r, again: _entries(c, r, level, entry, [])
         pieces += lanes.slots(work, region, pieces[-1].points[-1] if pieces else at, bite)
+        # what had no way in may have been cut as a slot
+        left[told:] = uncut.standing(work, region, left[told:])
     shut, spare = left[told:], SHUT * room.space.grid.cell
     left += [_channel(patch, level.z, room.rules.radius, shut, spare) for patch in work.left]
     return pieces
@@ -619,7 +622,8 @@ def _link(
         for k, (level, ground) in enumerate(zip(made.band.levels, made.marks, strict=True)):
             if ground is None:
                 continue
-            above = standing.cut(ground, level.z, level.top)
+            slot = any(piece.slot for piece in made.pieces[k])
+            above = standing.cut(ground, level.z, level.top, slot)
             if made.pieces[k]:
                 tall[k] = len(order), above
                 order.append(level)

@@ -34,6 +34,7 @@ from .pieces import (
     spans,
 )
 from .trails import Extents, Trail
+from .uncut import LISTED
 from .wallstarts import Starts, Walls
 
 T = TypeVar("T")
@@ -45,7 +46,6 @@ LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to t
 SPENT = 0.25  # of the radius: beside a start that has been tried none other is
 WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
 NEEDLE = math.radians(1.0)  # as `FAINT`, for a last look at what stands free: one sample of the half circle
-LISTED = 0.05  # of the radius squared: ground left whole from this area on is worth a go with tighter bends
 
 
 class Clearing:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ BY = 0.3  # of the radius: how near to a walk a pinched place is its own
 FINER = 5  # points a side that a cell of the swept map is looked at by
 HAIR = 0.002  # mm: what the steps of a walk leave between its points, and a thickness nobody sees
 GAINED = 0.5  # cells: how far off a ring may seem that has not moved, round a corner between nodes
+LISTED = 0.05  # of the radius squared: ground left whole from this area on is worth a go with tighter bends
 GAP = 8  # ring points between two pinched stretches that count as one
 
 
@@ -147,6 +148,22 @@ def is_bare(work: Clearing, walk: Points, at: Nodes) -> bool:
     trails = work.tracks.follow(work.track), work.trails.follow(work.pieces)
     swept = np.concatenate([trail.near(walk[0], reach) for trail in trails])
     return len(swept) > 0 and bool(cKDTree(swept).query(points)[0].max() < radius + HAIR)
+
+
+def standing(work: Clearing, level: Level, told: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Those entries of a list of places in whose ``box`` ground in reach still stands."""
+    f, r = work.frame, work.rules
+    if told:
+        work.start(level)
+    kept = []
+    for place in told:
+        x0, y0, x1, y1 = place["box"]
+        rows, cols = work.window(
+            np.array([0.5 * (x0 + x1), 0.5 * (y0 + y1)]), 0.5 * max(x1 - x0, y1 - y0), f.hb, work.mat.shape
+        )
+        if np.count_nonzero(work.mat[rows, cols]) * f.hb**2 >= LISTED * r.radius**2:
+            kept.append(place)
+    return kept
 
 
 def patches(work: Clearing, level: Level, nodes: NDArray[np.bool_]) -> list[Uncut]:
