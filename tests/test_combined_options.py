@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import trimesh
 
+from zrough.errors import PlanError
 from zrough.job import Job
 from zrough.plan import plan
 
@@ -36,6 +37,8 @@ def planned(mesh, **tables):
     for name, table in tables.items():
         if name == "roughing":
             roughing |= table
+        elif not isinstance(table, dict):
+            job[name] = table
         else:
             job[name] = job.get(name, {}) | table
     mesh = (np.asarray(mesh.vertices), np.asarray(mesh.faces))
@@ -57,3 +60,15 @@ def test_short_bends_without_arcs_hold_the_cap_at_a_large_tolerance():
     )
     made = planned(block, output={"arcs": False}, roughing={"tolerance": 0.03})
     assert made.check.ok, [f.message for f in made.check.failures][:3]
+
+
+def test_places_rounded_too_far_are_refused():
+    """0.0005 inch is 12.7 um: arcs in material passed the cap by 13 degrees."""
+    block = box((0, 0, -1), (2, 2, 0))
+    with pytest.raises(
+        PlanError, match=r"output\.decimals = 3 .* 0\.013 mm off, limit 0\.002 mm; use 4 or more"
+    ):
+        planned(
+            block, units="inch", output={"decimals": 3}, cutter={"diameter": 0.4, "flute_length": 0.8},
+            roughing={"level_depth": 0.4, "wall_allowance": 0.0, "floor_allowance": 0.0},
+        )  # fmt: skip

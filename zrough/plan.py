@@ -131,6 +131,7 @@ def plan(job: Job, progress: Progress | None = None, check: bool = True) -> Plan
     ZroughError : the job, its files or its numbers cannot be used; `Cancelled` if ``progress`` says so.
     """
     tell = watched(progress)
+    _refuse_coarse(job)
     clock = _Clock()
     part = parts.load(job)
     stock = Stock.from_job(job, part)
@@ -198,6 +199,18 @@ def _stage(
     stage.cut_mm = sum(level.cut_mm for level in order)
     stage.link_mm = sum(level.link_mm for level in order)
     return stage
+
+
+def _refuse_coarse(job: Job) -> None:
+    """Places must not be rounded farther than a path may lie from the walk that it follows."""
+    digits, inch = job.output.decimals, job.units == "inch"
+    off = 0.5 * 10.0**-digits * (25.4 if inch else 1.0)
+    limit = closeness(math.inf)
+    if off > limit:
+        raise PlanError(
+            f"output.decimals = {digits} in {job.units} puts places {off:.2g} mm off, limit {limit:g} mm; "
+            f"use {digits + 1} or more"
+        )
 
 
 # -- stages ---------------------------------------------------------------------------------------
