@@ -195,6 +195,7 @@ def slots(work: Clearing, level: Level, position: Points | None, tau: float) -> 
             if _swept_anew(work, level, piece, walks, r.cap):
                 pieces.append(piece)
                 walks.append(piece.points)
+        work.track = walks  # as they are cut, not as they were found
         if len(pieces) < len(found):
             work.start(level)
             work.left = uncut(work, level)
