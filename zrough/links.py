@@ -119,16 +119,12 @@ class Linker:
     def place(self, pieces: list[Piece], level: Level, index: int, tall: feeds.Tall | None = None) -> None:
         """All pieces of one level, and what they cost; ``tall`` stands above the level's top."""
         for piece in pieces:
-            if piece.entry is not None:
+            if piece.entry is not None:  # before the walk takes what stands there
                 self._enter(piece.entry, level, index, tall)
             above = self._above(piece, level, tall)
             slices = self._slices(piece, level, above)
-            if piece.entry is not None:
-                pass
-            elif len(slices) == 1 and piece.way is not None and self._stay(piece, level):
-                self._along(piece, level, index)
-            elif len(slices) == 1:
-                self._over(piece.points[0], level.z, index)
+            if piece.entry is None and len(slices) == 1:
+                self._come(piece, level, index)
             for top, z in slices:
                 if len(slices) > 1:
                     self._over(piece.points[0], z, index)
@@ -149,6 +145,13 @@ class Linker:
         return self.track.toolpath()
 
     # -- getting there -------------------------------------------------------------------------
+
+    def _come(self, piece: Piece, level: Level, index: int) -> None:
+        """To where a piece begins, over cleared ground or over the top."""
+        if piece.way is not None and self._stay(piece, level):
+            self._along(piece, level, index)
+        else:
+            self._over(piece.points[0], level.z, index)
 
     def _stay(self, piece: Piece, level: Level) -> bool:
         """True if the way over cleared ground is quicker than going over the top."""
