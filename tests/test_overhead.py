@@ -66,17 +66,22 @@ def two_pockets():
     return np.asarray(solid.vertices), np.asarray(solid.faces)
 
 
-@pytest.mark.compiled
-def test_no_link_leads_through_a_clamp_between_two_pockets():
-    """A bar across the middle, 8 mm higher than the stock: every way from pocket to pocket goes over it."""
+def planned(across):
+    """Two pockets, and a bar from ``across[0]`` to ``across[1]`` in X, 8 mm higher than the stock."""
     job = zrough.Job.from_dict({
         "units": "mm", "part": {}, "stock": SIDES,
         "cutter": {"diameter": 10.0, "flutes": 4, "flute_length": 22.0, "overhang": 40.0},
         "material": {"name": "EN AW-7075"}, "machine": {"max_spindle_rpm": 15000, "max_feed": 12000},
         "roughing": {"level_depth": 5.0, "stair_height": 1.0},
-        "keepout": [{"name": "bar", "min": [-4.0, -30.0, -1.0], "max": [4.0, 30.0, 8.0]}],
+        "keepout": [{"name": "bar", "min": [across[0], -30.0, -1.0], "max": [across[1], 30.0, 8.0]}],
     }).with_mesh(*two_pockets())  # fmt: skip
-    plan = zrough.plan(job)
+    return zrough.plan(job)
+
+
+@pytest.mark.compiled
+def test_no_link_leads_through_a_clamp_between_two_pockets():
+    """A bar across the middle: every way from pocket to pocket goes over it."""
+    plan = planned([-4.0, 4.0])
     assert plan.check.ok, plan.check.failures
     assert {level.z < -6.0 for level in plan.levels} == {True, False}
     path = plan.toolpath
@@ -85,3 +90,16 @@ def test_no_link_leads_through_a_clamp_between_two_pockets():
     assert crosses.sum() >= 1
     assert np.minimum(path.xyz[crosses, 2], ahead[crosses, 2]).min() >= 8.0
     assert path.xyz[path.kind == Kind.RAPID, 2].min() == pytest.approx(13.0)  # 5 mm over the bar
+
+
+@pytest.mark.compiled
+def test_ground_that_a_clamp_keeps_is_told():
+    """Pocket 28 mm square, cutter 10 mm, walls 0.3 mm: centres 17.4 mm square, 14.7 of them kept.
+
+    The bar reaches from x = 20 to 28, the cutter's radius and 1 mm farther: to 34.
+    """
+    warnings = planned([20.0, 28.0]).warnings
+    (told,) = [w for w in warnings if "clamps and keep-out boxes" in w]
+    area = float(told.partition("up to ")[2].partition(" mm2")[0])
+    assert area == pytest.approx(17.4 * 14.7, rel=0.04)
+    assert not [w for w in planned([-4.0, 4.0]).warnings if "clamps" in w]

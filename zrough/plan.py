@@ -296,20 +296,15 @@ def _bound(job: Job, cutter: Cutter, space: Space, bands: list[Band]) -> list[st
     space.limit = limits.plan_limit(job, space.grid)
     ground = limits.Ground(top=space.top, cell=space.grid.cell, radius=space.radius)
     stages = limits.stages(job, cutter)
-    worst, lost, deepest = 0.0, 0.0, 0.0
+    by_holder, by_clamps = _Kept(), _Kept()
     for level in (v for band in bands for v in band.levels):
         mask = space.mask(level.z)
         if space.limit is not None:
             mask = mask & (space.limit >= 0)
         holder = ground.limit(level.z, stages)
-        if holder is not None:
-            blocked = (
-                float(np.count_nonzero(mask & (holder < 0) & np.isfinite(space.top))) * space.grid.cell**2
-            )
-            if blocked > lost:
-                worst, lost = level.z, blocked
-            deepest = max(deepest, blocked)
         keepout = limits.keepout_limit(job, cutter, space.grid, level.z)
+        for kept, limit in ((by_holder, holder), (by_clamps, keepout)):
+            kept.note(level.z, mask, limit, space)
         others = [b for b in (holder, keepout) if b is not None]
         bound = space.bound(level.z)
         if others:
@@ -318,12 +313,33 @@ def _bound(job: Job, cutter: Cutter, space: Space, bands: list[Band]) -> list[st
         if bound is not None:
             mask = mask & (bound >= 0)
         ground.cut(level.z, mask)
-    if lost <= 0.0:
-        return []
     return [
-        f"the holder keeps the cutter out of up to {lost:.0f} mm2 (level z = {worst:g}); "
-        f"a longer overhang than {cutter.overhang:g} mm would clear it"
+        *by_holder.told("the holder keeps", f"a longer overhang than {cutter.overhang:g} mm would clear it"),
+        *by_clamps.told("clamps and keep-out boxes keep", "what stands there is left, as high as it is"),
     ]
+
+
+@dataclass
+class _Kept:
+    """The most ground, mm2, that something keeps the cutter's centre out of, and the level where it does."""
+
+    area: float = 0.0
+    z: float = 0.0
+
+    def note(
+        self, z: float, mask: NDArray[np.bool_], limit: NDArray[np.float32] | None, space: Space
+    ) -> None:
+        if limit is None:
+            return
+        nodes = int(np.count_nonzero(mask & (limit < 0) & np.isfinite(space.top)))
+        area = nodes * space.grid.cell**2
+        if area > self.area:
+            self.area, self.z = area, z
+
+    def told(self, what: str, then: str) -> list[str]:
+        if self.area <= 0.0:
+            return []
+        return [f"{what} the cutter out of up to {self.area:.0f} mm2 (level z = {self.z:g}); {then}"]
 
 
 def _stands(space: Space, z: float, drop: float) -> bool:
