@@ -258,14 +258,10 @@ def _led(work: Clearing, level: Level, goal: Points, walks: list[Points]) -> Poi
 
 def _evened(work: Clearing, level: Level, walk: Points) -> Points:
     """A walk without the wobble of one that must be able to turn between close walls; its ends stay."""
-    from scipy.ndimage import map_coordinates
-
-    f, eps = work.frame, work.rules.eps
     out = walk.copy()
     for _ in range(EVENING):
         moved = out.copy()
         moved[1:-1] += 0.25 * (out[2:] + out[:-2] - 2.0 * out[1:-1])
-        at = (moved[:, ::-1] - (f.y0, f.x0)) / f.h
-        fits = map_coordinates(level.sd, at.T, order=1, mode="nearest") >= eps
+        fits = _sd(work, level, moved) >= work.rules.eps
         out[fits] = moved[fits]
     return out
