@@ -180,3 +180,26 @@ def test_the_cut_leaves_a_ramp_where_there_is_room_to_turn(slope):
     done = replay(region, pieces)
     assert done.arc_deg[done.kind > 0].max() <= 46.0
     assert regions.unswept(region, done, 0.2)[0] < 0.03
+
+
+def test_ground_behind_a_neck_is_entered_though_half_of_it_went_from_beside():
+    """The axis cannot pass the neck, and what was cut on its right took part of what it hides."""
+    radius = 6.3
+    shape = Polygon([
+        (17, 22.5), (19, 22.9), (35, 16.9), (37.5, 13.3), (35, 6.4), (33, 5), (16.9, 4), (10, 11.5), (6, 13),
+        (1.9, 20.2), (-4, 26.5), (2.5, 38), (7.8, 32.3),
+    ])  # fmt: skip
+    region = Region(shape, None, radius, 50.0)
+    frame, level, d2 = regions.level(region)
+    work = Clearing(frame, d2, regions.rules(region))
+    entry = EntryRules("auto", radius, 3.75, 0.6, work.rules.eps)
+    work.find_entries = lambda c, v, again: ways_in(v.sd, c.free, c.blk, c.mat, c.frame, entry, -5.0)[0]
+    pieces = work.run(level, None, 0.03)
+    entries = [p.entry for p in pieces if p.entry is not None]
+    assert [e.x < 14.0 for e in entries] == [False, True]
+    done = replay(region, pieces)
+    assert done.arc_deg[done.kind > 0].max() <= 51.0
+    hidden = Point(10.9, 18.7).buffer(0.5)  # of the axis; on its right the neck, on its left the dead end
+    assert region.centres.contains(hidden)
+    path = np.concatenate([p.points for p in pieces])
+    assert np.hypot(*(path - [10.9, 18.7]).T).min() < 1.0

@@ -7,7 +7,7 @@ cleared ground, and when a level is done. One engine serves deep levels and clim
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from typing import TypeVar
@@ -40,6 +40,7 @@ from .wallstarts import Starts, Walls
 T = TypeVar("T")
 
 WHOLE = 0.8  # share of the ground under a second entry that must still stand
+PART = 0.3  # the same where all else has been tried
 CUSP = math.radians(12.0)  # a bite of less arc is a cusp on a wall; more may stand free
 OFF_RAMP = 0.25  # of the radius: so far apart on a ramp a walk is tried from it
 LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to the piece
@@ -133,6 +134,7 @@ class Clearing:
         boxes = [u.box for u in self.left] if self.rules.cap < math.pi else []
         if crescents.cut(self, level, boxes, pieces):
             self._serve(level, pieces[-1].points[-1] if pieces else position, pieces, enter=False)
+        self._last_entries(level, position, pieces)
         self._needles(level, pieces[-1].points[-1] if pieces else position, pieces)
         self.stayed = [
             (u, at) for u, at in self.late if (self.d2[at] > np.float32(self.rules.radius**2)).any()
@@ -155,13 +157,15 @@ class Clearing:
         walls_first: bool = False,
         enter: bool = True,
         again: bool = False,
+        waiting: Sequence[Entry] = (),
     ) -> None:
         """Add walks to ``pieces`` until nothing more can start; ``left`` is what remains.
 
-        ``again``: ground without a way in is not told, another time it is.
+        ``again``: ground without a way in is not told, another time it is. ``waiting``: ways in besides those
+        of the level.
         """
         left = self.start(level)
-        waiting = list(level.entries) if enter else []
+        waiting = [*waiting, *(level.entries if enter else ())]
         if left and enter and self.find_entries is not None:
             waiting += self.find_entries(self, level, again)
         walls = self.walls = Walls.of(self, level)
@@ -173,7 +177,7 @@ class Clearing:
             piece = self.front(level, position, waiting)
             if piece is None and enter:
                 # what lies behind a neck too narrow for the cap gets a way in of its own
-                waiting = self._second_entries(level)
+                waiting = self._second_entries(level, WHOLE)
                 piece = self.front(level, position, waiting) if waiting else None
             if piece is None:
                 break
@@ -217,8 +221,16 @@ class Clearing:
             self.rules = whole
             self.circle = leading_half(whole.side)
 
-    def _second_entries(self, level: Level) -> list[Entry]:
-        """Ways into uncut ground that no front reaches."""
+    def _last_entries(self, level: Level, position: Points | None, pieces: list[Piece]) -> None:
+        """Ways into ground behind necks that no bend leads through, though it has been cut from beside."""
+        if not self.left or not self.start(level):
+            return
+        if waiting := self._second_entries(level, PART):
+            position = pieces[-1].points[-1] if pieces else position
+            self._serve(level, position, pieces, enter=False, waiting=waiting)
+
+    def _second_entries(self, level: Level, share: float) -> list[Entry]:
+        """Ways into uncut ground that no front reaches, where at least this ``share`` of it still stands."""
         if self.find_entries is None:
             return []
         whole = self.free
@@ -227,16 +239,18 @@ class Clearing:
             found = self.find_entries(self, level, True)
         finally:
             self.free = whole
-        return [replace(entry, beside=True) for entry in found if self._is_solid(entry)]
+        return [replace(entry, beside=True) for entry in found if self._stands(entry) > share]
 
-    def _is_solid(self, entry: Entry) -> bool:
-        """True if the ground under an entry is nearly whole: a sliver beside a clearing wants no helix."""
+    def _stands(self, entry: Entry) -> float:
+        """Share of the ground under an entry that still stands: a sliver beside a clearing wants no helix."""
         f, r = self.frame, self.rules
         i, j = self.node(np.array([entry.x, entry.y]))
         n = math.ceil(0.8 * r.radius / f.hb)
         a, b = np.ogrid[-n : n + 1, -n : n + 1]
         window = self.mat[max(0, i - n) : i + n + 1, max(0, j - n) : j + n + 1]
-        return window.shape == (2 * n + 1, 2 * n + 1) and bool(window[a * a + b * b <= n * n].mean() > WHOLE)
+        if window.shape != (2 * n + 1, 2 * n + 1):
+            return 0.0
+        return float(window[a * a + b * b <= n * n].mean())
 
     def start(self, level: Level) -> int:
         """Fill the coarse maps for a level; how many coarse nodes of material are in reach."""
