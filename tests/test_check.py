@@ -133,6 +133,47 @@ def test_descent_that_begins_in_material_is_a_slot(case):
     assert [(f.code, f.line) for f in failures] == [("overload", k + 3)]
 
 
+PITCH = 0.6  # mm a turn: 2.7 degrees
+HELIX = (-46.0, 20.0, 2.0)  # axis and radius: its east side is 1 mm in the block
+
+
+def helix_by_halves(z, turns=6):
+    """Half turns beside the block, west in air and east in it, from its north end and back there."""
+    x, y, r = HELIX
+    out = [f"G1 X{x} Y{y + r} F3000", f"Z{z}"]
+    for k in range(turns):
+        out += [f"G3 Y{y - r} Z{z - (k + 0.5) * PITCH:.4f} I0. J{-r} F400",
+                f"G3 Y{y + r} Z{z - (k + 1.0) * PITCH:.4f} I0. J{r}"]  # fmt: skip
+    return out
+
+
+def helix_by_chords(z, turns=6, count=40):
+    """The same in straight motions."""
+    x, y, r = HELIX
+    a = 2.0 * math.pi / count * np.arange(turns * count)
+    out = [f"G1 X{x} Y{y + r} F3000", f"Z{z}"]
+    for q in a[1:].tolist():
+        fall = PITCH * q / (2.0 * math.pi)
+        out.append(f"G1 X{x - r * math.sin(q):.4f} Y{y + r * math.cos(q):.4f} Z{z - fall:.4f} F400")
+    return out
+
+
+@pytest.mark.parametrize("helix", [helix_by_halves, helix_by_chords])
+def test_a_helix_half_in_the_air_is_an_entry(case, helix):
+    """A turn ago the cutter was a pitch higher all round, so no deeper than a pitch is what it meets."""
+    lines = good_program()
+    k = at(lines, "G1 Z-10.0000")
+    down = helix(0.1)
+    away = ["G1 Z10. F3000", "G1 X-60. Y50."]
+    lines[k:k] = [*down, *away]
+    assert faults(case, lines) == ()
+    lines[k : k + len(down)] = deep = helix(-5.0)
+    failures = faults(case, lines)
+    assert {f.code for f in failures} == {"overload"}
+    assert max(f.value for f in failures) == pytest.approx(5.0 + 0.5 * PITCH, abs=0.5 * PITCH)
+    assert k + 2 < min(f.line for f in failures) <= k + 2 + len(deep) / 6
+
+
 def test_overload_where_a_ring_is_left_out(case):
     lines = good_program()
     hx, hy = rings()[5]

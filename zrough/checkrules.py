@@ -18,6 +18,8 @@ EXACT = 1e-3  # mm; depth against triangles is known to a few 1e-4
 TOUCH = 0.02  # mm; depth on the height map below which a contact is none
 SPARE_DEG = 1.0  # degrees above the cap that the step of the replay and of the planner may differ by
 ENTRY_SPARE = 0.05  # mm an entry may cut deeper than it has come down
+SAME_PLACE = 0.02  # mm: places and axes this close are the same but for the rounding of what a program says
+SAME_ANGLE = 1e-2  # rad: a turn in parts, each rounded, may come to this much more
 STEEP_DEG = 45.0  # a descent in material steeper than this is called a plunge
 CHIPS = 1e-3  # mm3; a motion that removes less is in air
 MOST_OF_ONE = 50  # findings of one code; the rest is counted
@@ -203,24 +205,59 @@ def slots(facts: Facts) -> NDArray[np.bool_]:
 
 
 def entry_depths(facts: Facts) -> list[Finding]:
-    """A descent that cuts deeper than it has come down began inside material: a slot, not an entry."""
+    """A descent that cuts deeper than it has come down began inside material: a slot, not an entry.
+
+    What it came down through air does not count, but for the last turn or the last two legs: the cutter has
+    been at the same places that much higher, and took all that stood above.
+    """
     out = []
     down = facts.descending
     begin = math.nan
     for m in np.flatnonzero(down).tolist():
         if m == 0 or not (down[m - 1] and facts.cuts[m - 1]):
             begin = float(facts.program.start[m, 2])
-        come = begin - float(facts.program.end[m, 2])
-        depth = float(facts.replay.depth[m])
-        if facts.cuts[m] and depth > come + ENTRY_SPARE and facts.plan_length[m] > 1e-6:
+        depth, end = float(facts.replay.depth[m]), float(facts.program.end[m, 2])
+        if not facts.cuts[m] or depth <= begin - end + ENTRY_SPARE or facts.plan_length[m] <= 1e-6:
+            continue
+        begin = max(begin, float(facts.program.start[_turn_back(facts, m), 2]))
+        come = begin - end
+        if depth > come + ENTRY_SPARE:
             x, y = facts.replay.depth_at[m]
-            place = _place(x, y, facts.program.end[m, 2])
+            place = _place(x, y, end)
             out.append(Finding(
                 "overload", facts.line(m), place, depth, come,
                 f"line {facts.line(m)}: a descent of {come:.2f} mm cuts {depth:.2f} mm deep {_at(place)}; "
                 "it began in material",
             ))  # fmt: skip
     return out
+
+
+def _turn_back(facts: Facts, motion: int) -> int:
+    """The motion of the same descent that passed, a turn or two legs ago, where this one ends; else itself.
+
+    In the first turn it is the descent's first motion; of straight ones as long as none is a diameter away.
+    """
+    program, near = facts.program, 2.0 * facts.body.radius
+    end, turn = program.end[motion, :2], float(program.sweep[motion])
+    angle, away = 0.0, False
+    for k in range(motion, -1, -1):
+        start = program.start[k, :2]
+        off = float(np.hypot(*(start - end)))
+        if not facts.descending[k] or facts.plan_length[k] < 1e-6 or program.sweep[k] * turn < 0.0:
+            return k + 1 if k < motion and near > 0.0 else motion
+        if (program.sweep[k] == 0.0) != (turn == 0.0):
+            return motion
+        if turn != 0.0:
+            angle += abs(float(program.sweep[k]))
+            if np.hypot(*(program.centre[k, :2] - program.centre[motion, :2])) > SAME_PLACE:
+                return motion
+            if angle > 2.0 * math.pi - SAME_ANGLE:
+                return k
+        elif away and _plan_distance(start[None], program.end[k : k + 1, :2], end)[0] <= SAME_PLACE:
+            return k
+        away |= off > 2.0 * SAME_PLACE
+        near = near if turn != 0.0 or off <= near else 0.0
+    return 0 if near > 0.0 else motion
 
 
 def rises(facts: Facts) -> list[Finding]:
