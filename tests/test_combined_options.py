@@ -9,9 +9,13 @@ import numpy as np
 import pytest
 import trimesh
 
+from zrough.arcs import closeness, to_chords
+from zrough.cutting import propose
 from zrough.errors import PlanError
 from zrough.job import Job
+from zrough.plan import _rules as rules
 from zrough.plan import plan
+from zrough.toolpath import Kind, Toolpath
 
 pytestmark = pytest.mark.compiled
 
@@ -22,10 +26,18 @@ def box(low, high):
     return trimesh.creation.box(bounds=[low, high])
 
 
+def sides(mesh):
+    return np.asarray(mesh.vertices), np.asarray(mesh.faces)
+
+
 def planned(mesh, **tables):
     lower, upper = mesh.bounds
+    stock = {"min": lower.tolist(), "max": upper.tolist()}
+    return plan(Job.from_dict(table_of(stock=stock, **tables), mesh=sides(mesh)))
+
+
+def table_of(**tables):
     job = {
-        "stock": {"min": lower.tolist(), "max": upper.tolist()},
         "cutter": {"diameter": DIAMETER, "corner_radius": 0.0, "flutes": 4, "flute_length": 22.0,
                    "overhang": 40.0},
         "material": {"name": "tool steel, pre-hardened"},
@@ -41,8 +53,7 @@ def planned(mesh, **tables):
             job[name] = table
         else:
             job[name] = job.get(name, {}) | table
-    mesh = (np.asarray(mesh.vertices), np.asarray(mesh.faces))
-    return plan(Job.from_dict(job | {"roughing": roughing}, mesh=mesh))
+    return job | {"roughing": roughing}
 
 
 def test_a_shallow_helix_without_arcs_is_no_level_cut():
@@ -60,6 +71,28 @@ def test_short_bends_without_arcs_hold_the_cap_at_a_large_tolerance():
     )
     made = planned(block, output={"arcs": False}, roughing={"tolerance": 0.03})
     assert made.check.ok, [f.message for f in made.check.failures][:3]
+
+
+def test_what_chords_turn_aside_comes_off_the_cap():
+    """A step of a bend's chord differs in direction from the arc, and the arc in material turns with it.
+
+    On a part with many bends of a third of a millimetre the cap was passed by 1.9 degrees, with arcs by 0.8.
+    """
+    x, y = 0.3 * np.cos(q := np.linspace(0.0, 1.5, 2)), 0.3 * np.sin(q)
+    bend = Toolpath(
+        np.stack([x, y, 0.0 * x], axis=1), np.full(2, Kind.CUT, np.uint8), np.full(2, 500.0),
+        np.array([0, 1], np.int8), np.zeros((2, 2)), np.zeros(2, np.int32), np.zeros(2, np.float32),
+    )  # fmt: skip
+    chords = to_chords(bend, closeness(0.01)).xyz[:, :2]
+    at = np.arctan2(*chords.T[::-1])
+    heading = np.arctan2(*np.diff(chords, axis=0).T[::-1])
+    aside = np.abs(heading - 0.5 * np.pi - at[:-1]).max()
+    assert len(chords) > 10
+    margins = []
+    for arcs in (True, False):
+        job = Job.from_dict(table_of(output={"arcs": arcs}), mesh=sides(box((0, 0, -12), (40, 36, 0))))
+        margins.append(rules(job, job.cutter, 0.1, propose(job, job.cutter)).margin)
+    assert margins[1] - margins[0] >= aside > 0.015
 
 
 def test_places_rounded_too_far_are_refused():

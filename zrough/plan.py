@@ -33,7 +33,7 @@ from . import (
     uncut,
 )
 from . import part as parts
-from .arcs import closeness
+from .arcs import BEND, closeness
 from .byplace import Places
 from .curtain import Curtain
 from .cutting import CuttingData
@@ -355,6 +355,8 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
     # error budget: half a degree for map and step, and two neighbouring passes each off by the fit
     margin = math.radians(0.55) + 1.2 * fit / (radius * math.sin(cap))
     rho = job.roughing.min_path_radius if job.roughing.min_path_radius is not None else 0.06 * radius
+    if not job.output.arcs:
+        margin += 0.5 * BEND  # so much a chord's direction differs from the arc's, and what it cuts with it
     width = job.roughing.min_piece_width if job.roughing.min_piece_width is not None else 0.005 * radius
     length = job.roughing.min_piece_length if job.roughing.min_piece_length is not None else 0.1 * radius
     return Rules(
