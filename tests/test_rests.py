@@ -12,7 +12,7 @@ from zrough.grid import Grid
 from zrough.levels import Level
 from zrough.limits import Stage
 from zrough.pieces import Frame, Piece
-from zrough.rests import MARGIN, REASON, Above, Bare, listed
+from zrough.rests import MARGIN, REASON, Above, Bare, Rim, listed
 
 RADIUS, PITCH, FLUTE, TOP, UPPER, DEEP = 5.0, 0.25, 15.0, 0.0, -8.0, -22.0
 POST, HALF = np.array([3.0, 4.0]), 0.8  # where nothing was cut at the upper level
@@ -102,7 +102,57 @@ def test_gained_ground_far_from_all_walls_counts_by_its_own_height(space, rise, 
     assert (got == (channel if found else False)).all()
 
 
-@pytest.mark.parametrize(("gap", "met"), [(-0.1, True), (0.05, False)])
+def bare(frame, d2):
+    """A band that is one level."""
+    rim = Rim.of(d2.astype(np.float32), RADIUS, frame.hd)
+    return Bare(rim, rim)
+
+
+@pytest.mark.parametrize(
+    ("shift", "film", "met"), [(0.3, 0.03, True), (0.7, 0.03, True), (0.3, 0.005, False)]
+)
+def test_a_shank_is_kept_off_a_film_that_no_node_shows(space, shift, film, met):
+    """A walk at the upper level and one below it that comes nearer to the same straight edge."""
+    f = space.frame
+    rows, cols = f.fine
+    y = np.broadcast_to((f.y0 + f.hd * np.arange(rows))[:, None], (rows, cols))
+    edge = 1.0 + shift * f.hd  # what stands ends here at the upper level, between two rows of nodes
+    above = Above(space, (Stage(RADIUS, FLUTE),))
+    above.add([Level(UPPER, TOP, "primary", "", 0)], [None], [], bare(f, (edge + RADIUS - y) ** 2))
+    deep = bare(f, (edge - film + RADIUS - y) ** 2)
+    off = above.kept_off([Level(DEEP, UPPER, "primary", "", 0)], [[walk(edge - film + RADIUS)]], deep)
+    assert bool(off) == met
+
+
+def test_a_holder_is_kept_off_a_needle_that_no_node_of_the_map_shows(space):
+    """It stands at a node of the fine map; a shank that passes 2 mm from it is as free as ever."""
+    f = space.frame
+    rows, cols = f.fine
+    x, y = np.meshgrid(f.x0 + f.hd * np.arange(cols), f.y0 + f.hd * np.arange(rows))
+    at = np.array([1.0, 1.0]) + f.hd
+    swept = bare(f, np.where(np.hypot(x - at[0], y - at[1]) < 0.4 * f.hd, (RADIUS + 0.05) ** 2, 0.0))
+    level, deep = Level(UPPER, TOP, "primary", "", 0), Level(DEEP, UPPER, "primary", "", 0)
+    mark = feeds.mark(np.zeros((rows, cols), np.float32), RADIUS, 0.0)
+    for reach, height, met in ((8.0, 20.0, True), (6.5, 20.0, False), (8.0, 22.5, False)):
+        above = Above(space, (Stage(RADIUS, FLUTE), Stage(reach, height)))
+        above.add([level], [mark], [], swept)
+        assert bool(above.kept_off([deep], [[walk(at[1] + 7.0)]])) == met
+
+
+def test_a_film_counts_only_below_the_flutes_end_of_what_has_swept_it(space):
+    """The first level swept all, the second left a film under it: a third passes it if deep enough."""
+    f = space.frame
+    rows, cols = f.fine
+    y = np.broadcast_to((f.y0 + f.hd * np.arange(rows))[:, None], (rows, cols))
+    first, second, third = (bare(f, (edge + RADIUS - y) ** 2) for edge in (0.0, 1.0, 0.9))
+    above = Above(space, (Stage(RADIUS, FLUTE),))
+    above.add([Level(-8.0, TOP, "primary", "", 0)], [None], [], first)
+    above.add([Level(-16.0, -8.0, "primary", "", 0)], [None], [], second)
+    for z, met in ((-22.5, False), (-24.0, True)):
+        assert bool(above.kept_off([Level(z, -16.0, "primary", "", 0)], [[walk(5.9)]], third)) == met
+
+
+@pytest.mark.parametrize(("gap", "met"), [(-0.1, True), (0.1, False)])
 def test_a_shank_is_kept_off_a_film_between_the_nodes(space, gap, met):
     """A film thinner than a node is wide, on no list, seen on the fine map alone."""
     f = space.frame
@@ -113,7 +163,7 @@ def test_a_shank_is_kept_off_a_film_between_the_nodes(space, gap, met):
     upper = np.where((np.abs(y - edge) < 0.1 * f.hd) & (np.abs(x) < 2.0), upper, 0.0).astype(np.float32)
     deep = ((edge + gap + RADIUS - y) ** 2).astype(np.float32)  # a walk along y = edge + gap + radius
     above = Above(space, (Stage(RADIUS, FLUTE),))
-    first, second = (Bare.of(Bare.reached(q, RADIUS), q, RADIUS) for q in (upper, deep))
+    first, second = bare(f, upper), bare(f, deep)
     above.add([Level(UPPER, TOP, "primary", "", 0)], [None], [], first)
     levels = [Level(DEEP, UPPER, "primary", "", 0)]
     off = above.kept_off(levels, [[walk(edge + gap + RADIUS)]], second)

@@ -502,7 +502,7 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
     deep_bite = 0.98 * CLIMB_BITE if job.roughing.stair_height > 0.0 else DEEP_BITE
     rules = room.rules
     long = room.deepest > cutter.flute_length
-    deep: NDArray[np.uint8] | None = None
+    deep: rests.Rim | None = None
     if long:
         # below the flute the shank passes walls cut before: a hair off what was left there, so that it
         # does not rub
@@ -540,12 +540,12 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
             places.after(len(out.pieces) - 1, level.floor, out.pieces[-1])
         out.marks.append(feeds.mark(work.d2, room.rules.radius, room.rules.corner))
         if long and level is band.primary:
-            deep = rests.Bare.reached(work.swept(), room.rules.radius)
+            deep = rests.Rim.of(work.swept(), room.rules.radius, space.frame.hd)
         if room.keep:
             out.layers.append(swept.layer(level.z, work.d2))
         step()
     if deep is not None:
-        out.bare = rests.Bare.of(deep, work.swept(), room.rules.radius)
+        out.bare = rests.Bare(deep, rests.Rim.of(work.swept(), room.rules.radius, space.frame.hd))
     if places is not None:
         out.climbing = places.order()
     return out

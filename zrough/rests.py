@@ -18,13 +18,18 @@ from . import distances
 from .feeds import Mark
 from .levels import Level
 from .limits import Stage
-from .pieces import Piece
+from .pieces import Nodes, Piece
 from .regions import Space
 
 Map = NDArray[np.float32]
 
 FILM = 0.05  # mm: what stands higher than this over the end of the flutes is in the way
 TOUCH = 0.01  # mm: a node of a wall may lie this far inside the circle of a cutter beside it
+THIN = 0.015  # mm: a thinner film is left by the path that rounds a walk, and no shank is made that true
+STEPS = 100.0  # to a fine node: how finely `Rim` tells how far its nodes lie from the edge
+MIDDLE, FAR = 128, 255  # what `Rim` has for the edge itself, and for all that lies well outside
+EDGE = 1.25  # fine nodes on either side of the edge that it has numbers for
+NEAR = 0.72  # fine nodes: how far from the nearest node a place may lie
 MARGIN = 1.0  # nodes: how far ground may reach beyond the last node that stands
 REASON = "the shank or the holder would touch ground left above"
 
@@ -37,10 +42,10 @@ class Above:
     bodies: Sequence[Stage]
 
     def __post_init__(self) -> None:
-        self.pending: list[tuple[float, Mark]] = []
+        self.pending: list[tuple[float, Mark, Nodes | None]] = []
         self.height: Map = self.space.top.astype(np.float32)
         self.within = np.zeros(self.height.shape, bool)  # a box around ground left
-        self.never: NDArray[np.uint8] | None = None  # bits of the fine map: no band has come there
+        self.edges: list[tuple[float, Rim]] = []  # heights of bands, and how far each has come
 
     def add(
         self,
@@ -50,9 +55,13 @@ class Above:
         bare: Bare | None = None,
     ) -> None:
         """Take in a band that has been cut."""
+        levels = list(levels)
+        needles = None
         if bare is not None:
-            self.never = bare.never if self.never is None else self.never & bare.never
-        self.pending += [(v.z, m) for v, m in zip(levels, marks, strict=True) if m is not None]
+            self.edges.append((levels[0].z, bare.last))
+            needles = bare.last.needles()
+            self.within[needles] = True
+        self.pending += [(v.z, m, needles) for v, m in zip(levels, marks, strict=True) if m is not None]
         f = self.space.frame
         for box in (q["box"] for q in left if q.get("box")):
             j0, j1 = (int(np.clip(round((q - f.x0) / f.h), 0, f.nx - 1)) for q in (box[0], box[2]))
@@ -80,23 +89,32 @@ class Above:
             return {}
         return {level.z: self._bound(stand, level.z, films) for level in levels}
 
-    def _films(self, z: float, bare: Bare | None) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def _films(self, z: float, bare: Bare | None) -> Nodes:
         """Nodes (i, j) beside films that no band has swept and the shank of this one would touch.
 
         They may be thinner than a node is wide, and stand as high as the stock.
         """
         none = np.zeros(0, np.int64)
         height = min((b.height for b in self.bodies if b.radius <= self.space.radius), default=np.inf)
-        if bare is None or self.never is None:
+        # what only bands higher than the flutes' end have swept still stands in the way
+        self.edges = [(low, rim) for low, rim in self.edges if low <= z + height + FILM]
+        if bare is None or not self.edges:
             return none, none
-        i, j = np.nonzero(np.unpackbits(self.never & bare.deep, axis=1, count=self.space.frame.fine[1]))
+        away = np.minimum.reduce([rim.map() for _, rim in self.edges]).astype(np.int16)
+        here = bare.deep.map().astype(np.int16)
+        # near a node both distances change alike from place to place, so a film between nodes shows as well
+        near, thin = NEAR * STEPS, THIN / self.space.frame.hd * STEPS
+        i, j = np.nonzero((away - here > thin) & (away > MIDDLE - near) & (here < MIDDLE + near))
         i, j = i // 2, j // 2
         high = self.space.top[i, j] > z + height + FILM
         return i[high], j[high]
 
     def _cut(self) -> None:
-        for z, mark in self.pending:
-            np.minimum(self.height, np.float32(z) + mark.maps()[1].astype(np.float32), out=self.height)
+        for z, mark, needles in self.pending:
+            after = np.float32(z) + mark.maps()[1].astype(np.float32)
+            if needles is not None:
+                after[needles] = np.inf
+            np.minimum(self.height, after, out=self.height)
         self.pending.clear()
 
     def _standing(self, low: float) -> _Nodes:
@@ -117,7 +135,7 @@ class Above:
         points = points[_close_by(xy, points, reach)]
         return bool(np.isfinite(cKDTree(xy).query(points, distance_upper_bound=reach)[0]).any())
 
-    def _bound(self, stand: _Nodes, z: float, films: tuple[NDArray[np.int64], NDArray[np.int64]]) -> Map:
+    def _bound(self, stand: _Nodes, z: float, films: Nodes) -> Map:
         f = self.space.frame
         bound = np.full((f.ny, f.nx), 1e3, np.float32)
         for body in self.bodies:
@@ -133,21 +151,51 @@ class Above:
 
 
 @dataclass(frozen=True)
-class Bare:
-    """What a band sweeps, as bits on the fine map: its primary level does, and no level of it does."""
+class Rim:
+    """How far fine nodes lie from the edge of what is swept; numbers only near it, bits elsewhere."""
 
-    deep: NDArray[np.uint8]
-    never: NDArray[np.uint8]
+    within: NDArray[np.uint8]
+    beside: NDArray[np.uint8]
+    steps: NDArray[np.uint8]
+    columns: int
 
     @classmethod
-    def of(cls, primary: NDArray[np.uint8], last: Map, radius: float) -> Bare:
-        """From `reached` after the primary level, and squared distances, mm2, to a centre after the last."""
-        return cls(primary, np.packbits(last > np.float32(radius**2), axis=1))
+    def of(cls, d2: Map, radius: float, pitch: float) -> Rim:
+        """From squared distances (rows, columns), mm2, to the nearest centre of a cutter of ``radius`` mm."""
+        within = d2 < np.float32((radius - EDGE * pitch) ** 2)
+        beside = ~within & (d2 <= np.float32((radius + EDGE * pitch) ** 2))
+        steps = np.rint((np.sqrt(d2[beside]) - radius) * (STEPS / pitch)) + MIDDLE
+        bits = [np.packbits(part, axis=1) for part in (within, beside)]
+        return cls(bits[0], bits[1], np.clip(steps, 0, FAR).astype(np.uint8), d2.shape[1])
 
-    @staticmethod
-    def reached(swept: Map, radius: float) -> NDArray[np.uint8]:
-        """Bits of the nodes that the cutter has swept well within its radius."""
-        return np.packbits(swept <= np.float32((radius - TOUCH) ** 2), axis=1)
+    def map(self) -> NDArray[np.uint8]:
+        """`MIDDLE` on the edge, less within, `STEPS` to a node; 0 well within and `FAR` well outside."""
+        within, beside = (
+            np.unpackbits(bits, axis=1, count=self.columns).view(np.bool_)
+            for bits in (self.within, self.beside)
+        )
+        out = np.full(within.shape, FAR, np.uint8)
+        out[within] = 0
+        out[beside] = self.steps
+        return out
+
+    def needles(self) -> Nodes:
+        """Nodes of the map next to what stands between them, where none of those around stands."""
+        from scipy.ndimage import maximum_filter
+
+        stands = self.map() > MIDDLE
+        i, j = np.nonzero(stands)
+        i, j = i // 2, j // 2
+        lone = ~maximum_filter(stands[::2, ::2], size=3)[i, j]
+        return i[lone], j[lone]
+
+
+@dataclass(frozen=True)
+class Bare:
+    """What a band sweeps: its primary level, and all its levels."""
+
+    deep: Rim
+    last: Rim
 
 
 @dataclass(frozen=True)
