@@ -14,6 +14,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 from parts import box, example
+from scipy.ndimage import map_coordinates
 
 from zrough import covers, limits, part
 from zrough.errors import JobError, PartError
@@ -188,6 +189,31 @@ def test_a_box_below_the_level_does_not_count(job_dict):
     assert limits.keepout_limit(job, job.cutter, GRID, -25.0) is None
     assert limits.keepout_limit(job, job.cutter, GRID, -25.1) is not None
     assert limits.keepout_limit(made(job_dict), job.cutter, GRID, -25.0) is None
+
+
+@pytest.mark.parametrize("where", ["inside", "outside"])
+def test_the_edge_of_a_limit_has_free_ground_on_its_left(job_dict, where):
+    """Walks follow it as a wall: two outlines and a clamp, one of them over the rim of the map."""
+    over = [[20.0, -40.0], [45.0, -40.0], [45.0, -20.0], [20.0, -20.0]]
+    job = made(job_dict, regions={where: [SQUARE, over]})
+    clamp = -reference(GRID, shapely.box(-4, 5, 20, 8).buffer(7.0, quad_segs=200))
+    both = np.minimum(limits.plan_limit(job, GRID), clamp.astype(np.float32))
+    rings = limits.edge(both, GRID)
+    assert len(rings) >= 2
+    band = np.pad(both, 1, constant_values=BAND)
+
+    def along(places):
+        at = (places - (GRID.x0, GRID.y0)) / GRID.cell + 1.0
+        return map_coordinates(band, at.T[::-1], order=1, mode="nearest")
+
+    for k in range(len(rings)):
+        ring = rings.ring(k)
+        step = np.roll(ring, -1, axis=0) - ring
+        length = np.hypot(*step.T)[:, None]
+        assert length.min() > 0.2 * GRID.cell
+        square = np.stack([-step[:, 1], step[:, 0]], axis=1) / length
+        assert np.abs(along(ring)).max() < 1e-3
+        assert along(ring + 0.5 * step + 0.3 * GRID.cell * square).min() > 0.0
 
 
 # --- holder -----------------------------------------------------------------------------------------

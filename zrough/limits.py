@@ -21,13 +21,14 @@ from .joboutlines import outlines_of
 
 if TYPE_CHECKING:
     from .job import Cutter, Job
-    from .surface import ContactSurface
+    from .surface import ContactSurface, Rings
 
 Floats = NDArray[np.float64]
 Signed = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 BAND = 4.0  # cells: how far from a boundary its distance is known
+CLOSE = 0.25  # cells: ring points closer than this are thinned out
 SLIM = 0.02  # mm: a shank this much thicker than the cutter, in radius, counts as no thicker
 
 # --- outlines ---------------------------------------------------------------------------------------
@@ -188,11 +189,9 @@ def keepout_limit(job: Job, cutter: Cutter, grid: Grid, z: float) -> Signed | No
     -------
     (ny, nx) float32, mm; None where no box stands above ``z``.
     """
-    bodies = [Stage(0.5 * cutter.diameter + job.holder.clearance, 0.0), *stages(job, cutter)]
     band = BAND * grid.cell
     out: Signed | None = None
-    for box in job.keepouts:
-        reach = max((s.radius for s in bodies if z + s.height < box.max[2]), default=0.0)
+    for box, reach in zip(job.keepouts, keepout_reaches(job, cutter, z), strict=True):
         if reach == 0.0:
             continue
         if out is None:
@@ -208,6 +207,37 @@ def keepout_limit(job: Job, cutter: Cutter, grid: Grid, z: float) -> Signed | No
         view = out[rows, columns]
         np.minimum(view, np.clip(gap - reach, -band, band), out=view)
     return out
+
+
+def keepout_reaches(job: Job, cutter: Cutter, z: float) -> tuple[float, ...]:
+    """How far each keep-out box keeps the cutter's axis off with the tip at ``z``, mm; 0 where not at all."""
+    bodies = [Stage(0.5 * cutter.diameter + job.holder.clearance, 0.0), *stages(job, cutter)]
+    return tuple(
+        max((s.radius for s in bodies if z + s.height < box.max[2]), default=0.0) for box in job.keepouts
+    )
+
+
+def edge(limit: Signed, grid: Grid) -> Rings:
+    """Where a limit ends, as rings with the ground it leaves free on their left; mm.
+
+    Points are closer than two nodes; none is much closer to the next than a quarter of one.
+    """
+    from skimage import measure
+
+    from .surface import Rings
+
+    contours: Any = measure.find_contours
+    rings = []
+    for line in contours(np.pad(limit, 1, constant_values=BAND * grid.cell), 0.0, positive_orientation="low"):
+        ring = line[:-1, ::-1]
+        kept = [0]
+        for k in range(1, len(ring)):
+            if np.abs(ring[k] - ring[kept[-1]]).max() > CLOSE:
+                kept.append(k)
+        if len(kept) > 2:
+            rings.append(ring[kept] * grid.cell + (grid.x0 - grid.cell, grid.y0 - grid.cell))
+    offsets = np.cumsum([0, *map(len, rings)]).astype(np.int64)
+    return Rings(np.ascontiguousarray(np.concatenate([np.zeros((0, 2)), *rings])), offsets)
 
 
 # --- holder over ground ------------------------------------------------------------------------------

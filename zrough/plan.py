@@ -53,7 +53,7 @@ from .ridges import Ridges
 from .rings import Clearing
 from .sequence import Ground, Stage
 from .stock import Stock
-from .surface import ContactSurface
+from .surface import ContactSurface, Rings
 from .swept import Layer, Swept
 from .toolpath import Toolpath
 
@@ -297,6 +297,7 @@ def _bound(job: Job, cutter: Cutter, space: Space, bands: list[Band]) -> list[st
     ground = limits.Ground(top=space.top, cell=space.grid.cell, radius=space.radius)
     stages = limits.stages(job, cutter)
     by_holder, by_clamps = _Kept(), _Kept()
+    fences: dict[tuple[float, ...], Rings] = {}
     for level in (v for band in bands for v in band.levels):
         mask = space.mask(level.z)
         if space.limit is not None:
@@ -305,6 +306,12 @@ def _bound(job: Job, cutter: Cutter, space: Space, bands: list[Band]) -> list[st
         keepout = limits.keepout_limit(job, cutter, space.grid, level.z)
         for kept, limit in ((by_holder, holder), (by_clamps, keepout)):
             kept.note(level.z, mask, limit, space)
+        clamped = [b for b in (space.limit, keepout) if b is not None]
+        if clamped:
+            reaches = limits.keepout_reaches(job, cutter, level.z)
+            if reaches not in fences:
+                fences[reaches] = limits.edge(np.minimum.reduce(clamped), space.grid)
+            space.fences[level.z] = fences[reaches]
         others = [b for b in (holder, keepout) if b is not None]
         bound = space.bound(level.z)
         if others:

@@ -50,7 +50,8 @@ class Space:
 
     ``cl`` is the CL map of the grown cutter; a level at z is free where ``cl + floor_allowance <= z``.
     ``limit`` is the signed distance (positive inside) to everything else that bounds the centre in plan,
-    ``at_level`` to what bounds it at one height only (holder, clamps).
+    ``at_level`` to what bounds it at one height only (holder, clamps). ``fences``: edges of what outlines and
+    clamps keep the centre out of, by height; walks follow them as they follow walls.
     """
 
     grid: Grid
@@ -65,6 +66,7 @@ class Space:
     limit: NDArray[np.float32] | None = None
     at_level: dict[float, NDArray[np.float32] | Apart] = field(default_factory=dict)
     before: tuple[Swept, ...] = ()
+    fences: dict[float, Rings] = field(default_factory=dict)
     _rings: dict[float, Rings] = field(default_factory=dict)
 
     @classmethod
@@ -134,7 +136,11 @@ class Space:
         for bound in (self.limit, self.bound(z)):
             if bound is not None:
                 np.minimum(sd, bound, out=sd)
-        return Level(sd, rings.points, rings.offsets)
+        fence = self.fences.get(z)
+        if fence is None:
+            return Level(sd, rings.points, rings.offsets)
+        offsets = np.concatenate([rings.offsets, rings.offsets[-1] + fence.offsets[1:]])
+        return Level(sd, np.concatenate([rings.points, fence.points]), offsets)
 
     def untouched(self, z: float, lean: bool = False) -> NDArray[np.float32]:
         """Swept map before the first cut at ``z``: 0 .. R^2 in the air beside the stock, MANY in it.
