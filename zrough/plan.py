@@ -61,6 +61,9 @@ log = logging.getLogger(__name__)
 
 CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
 SHANK_GAP = 0.01  # mm
+SKIN = (
+    0.002  # mm: a flat no farther below the stock's top is left; it is how the stock's measures were rounded
+)
 REPEATS = 3  # times a band is cleared anew, farther off what the shank would touch
 FILM = 0.05  # mm: a bite on a wall no deeper, and shorter than the radius, is a trace of the path, no stair
 SHUT = 6.0  # node pitches by which the box of what stands may reach beyond that of where the axis may be
@@ -260,7 +263,7 @@ def _bands(
         raise PlanError(
             f"lowest level z = {floor:g} is not below the stock's top z = {top:g}; lower roughing.floor_z"
         )
-    inner = [z for z in heights if floor - levels.SAME < z < top - levels.SAME]
+    inner = [z for z in heights if floor - levels.SAME < z < top - SKIN]
     known = [z for z in inner if _stands(space, z, drops[z])]
     allowed = climbs.limits_of(job, space)
     costs = Costs(space, data, job.machine.acceleration)
