@@ -29,6 +29,7 @@ SAMPLES = 161  # points on the leading half circle, odd so that one looks straig
 VIRGIN = 5.0e5  # mm2, less than what stands for "never swept", more than any distance
 UNSEEN = 1.5  # nodes: all so near a place whose value is of untouched ground stands, whatever lies between
 UNEVEN = 0.02  # rad; where the bend changes by more from one step to the next, the arc within a step is asked
+AWAY = 2.2  # rad: how far a walk must be able to turn from its wall; radii: where that always fits
 THINNEST = 0.04  # of the squared arc: around a corner of less than 0.04 radii a walk does not look closer
 HAIR = 0.05  # pitches squared: more than distances to far nodes are rounded by
 STRIDE = 8  # rows
@@ -102,8 +103,9 @@ def _crease2(d2, x0, y0, hd, x, y, low):
 
 
 @_helper
-def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
-    """Arc of the leading half circle of radius ``probe`` that lies in material, rad.
+def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle, enough):
+    """Arc of the leading half circle of radius ``probe`` that lies in material, rad; a part of it once
+    that part is more than ``enough``.
 
     ``circle`` (SAMPLES, 2) runs from -90 deg (right of the heading) to +90 deg. Ends of an arc are placed
     between samples by the zero of (distance - radius), linear there. Deep in swept ground samples are passed
@@ -141,6 +143,8 @@ def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle):
                 total += step if before > 0.0 else step * here / (here - before)
             elif before > 0.0:
                 total += step * before / (before - here)
+            if total > enough:
+                return total
         before = here
         ahead = 1
         if here < -near:
@@ -484,16 +488,26 @@ def _disc_counts(prefix, half, out):
 
 
 @_helper
-def _escape_ok(sd, x0, y0, h, eps, x, y, hx, hy, side, rho, turn):
+def _turn_away(side):
+    """Cosine and sine (n, 2) of the angles at which a turn away from the wall is looked at."""
+    n = 8
+    out = np.empty((n, 2))
+    for k in range(1, n + 1):
+        a = side * AWAY * k / n
+        out[k - 1, 0] = math.cos(a)
+        out[k - 1, 1] = math.sin(a)
+    return out
+
+
+@_helper
+def _escape_ok(sd, x0, y0, h, eps, x, y, hx, hy, side, rho, away):
     """True if a turn away from the wall at the smallest path radius stays in the admissible area."""
     # centre of the turning circle, on the side away from the material
     qx = x - side * rho * hy
     qy = y + side * rho * hx
-    n = 8
-    for k in range(1, n + 1):
-        a = side * turn * k / n
-        c = math.cos(a)
-        s = math.sin(a)
+    for k in range(away.shape[0]):
+        c = away[k, 0]
+        s = away[k, 1]
         px = x - qx
         py = y - qy
         if _lerp(sd, x0, y0, h, qx + c * px - s * py, qy + s * px + c * py) < eps:
@@ -502,22 +516,22 @@ def _escape_ok(sd, x0, y0, h, eps, x, y, hx, hy, side, rho, turn):
 
 
 @_helper
-def _allowed(sd, x0, y0, h, eps, x, y, hx, hy, side, rho):
+def _allowed(sd, x0, y0, h, eps, x, y, hx, hy, side, rho, away):
     d = _lerp(sd, x0, y0, h, x, y)
     if d < eps:
         return False
-    if d > 2.2 * rho + eps:
+    if d > AWAY * rho + eps:
         return True
-    return _escape_ok(sd, x0, y0, h, eps, x, y, hx, hy, side, rho, 2.2)
+    return _escape_ok(sd, x0, y0, h, eps, x, y, hx, hy, side, rho, away)
 
 
 @_helper
-def _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, bend, step, side, rho):
+def _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, bend, step, side, rho, away):
     c = math.cos(bend)
     s = math.sin(bend)
     nx_ = hx * c - hy * s
     ny_ = hy * c + hx * s
-    return _allowed(sd, x0, y0, h, eps, x + step * nx_, y + step * ny_, nx_, ny_, side, rho)
+    return _allowed(sd, x0, y0, h, eps, x + step * nx_, y + step * ny_, nx_, ny_, side, rho, away)
 
 
 @_helper
@@ -527,7 +541,7 @@ def _arc_after(d2, x0, y0, hd, radius, x, y, hx, hy, bend, step, circle):
     s = math.sin(bend)
     nx_ = hx * c - hy * s
     ny_ = hy * c + hx * s
-    return _arc(d2, x0, y0, hd, radius, radius, x + step * nx_, y + step * ny_, nx_, ny_, circle)
+    return _arc(d2, x0, y0, hd, radius, radius, x + step * nx_, y + step * ny_, nx_, ny_, circle, np.inf)
 
 
 @_kernel
@@ -587,6 +601,7 @@ def march(
     short = 0  # half steps still to go
     sx, sy = x, y  # the last place swept; where a walk begins, the caller has swept it
     ramp = _ramp(hd, reach)
+    away = _turn_away(side)
     zero = np.float32(0.0 * hd)
     tight = 0.0026  # rad, how near the target a step must come
     arc_before = state[9]
@@ -606,13 +621,13 @@ def march(
         left = side * step / rho
         # the bend nearest the material that the walls allow: scan away from it, then halve
         wall = right
-        found = _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, right, step, side, rho)
+        found = _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, right, step, side, rho, away)
         limited = not found
         if limited:
             bad = right
             a = min(max(last, min(left, right)), max(left, right))
             for k in range(10):
-                if _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, a, step, side, rho):
+                if _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, a, step, side, rho, away):
                     found = True
                     wall = a
                     break
@@ -621,7 +636,7 @@ def march(
             if found:
                 for _ in range(9):
                     mid = 0.5 * (bad + wall)
-                    if _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, mid, step, side, rho):
+                    if _free_bend(sd, x0, y0, h, eps, x, y, hx, hy, mid, step, side, rho, away):
                         wall = mid
                     else:
                         bad = mid
@@ -692,10 +707,9 @@ def march(
             s = math.sin(chosen)
             nx_ = hx * c - hy * s
             ny_ = hy * c + hx * s
-            if not _allowed(sd, x0, y0, h, eps, x + step * nx_, y + step * ny_, nx_, ny_, side, rho):
-                if _lerp(sd, x0, y0, h, x + step * nx_, y + step * ny_) < eps:
-                    status = STUCK
-                    break
+            if _lerp(sd, x0, y0, h, x + step * nx_, y + step * ny_) < eps:
+                status = STUCK
+                break
         thin = faint
         if limited and chosen == wall:
             # around the outside of a corner the same depth cuts a smaller arc
@@ -1075,7 +1089,7 @@ def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which
             if here > 0.0:
                 px = pts[k, 0] - eps * uy
                 py = pts[k, 1] + eps * ux
-                if _arc(d2, x0, y0, hd, radius, radius, px, py, side * ux, side * uy, circle) > faint:
+                if _arc(d2, x0, y0, hd, radius, radius, px, py, side * ux, side * uy, circle, faint) > faint:
                     out[m] = 1
                 break
             # deep in swept ground samples are passed over, as in `_arc`
@@ -1085,7 +1099,7 @@ def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which
 @_kernel
 def arc_at(d2, x0, y0, hd, radius, x, y, hx, hy, circle):
     """Arc in material on the leading half circle at one pose, rad."""
-    return _arc(d2, x0, y0, hd, radius, radius, x, y, hx, hy, circle)
+    return _arc(d2, x0, y0, hd, radius, radius, x, y, hx, hy, circle, np.inf)
 
 
 @_kernel
@@ -1107,7 +1121,9 @@ def follow(d2, x0, y0, hd, radius, hole, limit, circle, pts, out_arc):
         out_arc[k] = 0.0
         if length == 0.0:
             continue
-        arc = _arc(d2, x0, y0, hd, radius, radius, pts[k, 0], pts[k, 1], ux / length, uy / length, circle)
+        arc = _arc(
+            d2, x0, y0, hd, radius, radius, pts[k, 0], pts[k, 1], ux / length, uy / length, circle, np.inf
+        )
         out_arc[k] = arc
         if arc > limit:
             return k
@@ -1120,7 +1136,7 @@ def follow(d2, x0, y0, hd, radius, hole, limit, circle, pts, out_arc):
 def way_arc(d2, x0, y0, hd, radius, step, most, circle, way):
     """Largest arc in material along a polyline ``way (n, 2)``, rad, half a node too large; takes nothing.
 
-    The first that passes ``most`` is told as it is: what comes after it is not asked.
+    Of the first that passes ``most`` only so much is asked: what comes after it is not.
     """
     worst = 0.0
     for k in range(way.shape[0] - 1):
@@ -1144,6 +1160,7 @@ def way_arc(d2, x0, y0, hd, radius, step, most, circle, way):
                 ux / length,
                 uy / length,
                 circle,
+                most,
             )
             if arc > worst:
                 worst = arc
