@@ -128,6 +128,7 @@ class _Trimmer:
         self.tip = space.cl + space.floor  # lowest tip height at each node
         self.open = space.mask(band.primary.z)
         self.walls = self._on(band.primary.z)
+        self.ring: tuple[float, _Ring] | None = None  # the one asked last, and its height
 
     def run(self) -> None:
         """Decide on every climb level, bottom up."""
@@ -156,8 +157,7 @@ class _Trimmer:
     def _decide(self, level: Level, above: float) -> bool:
         """Whether the level is cut anywhere; its closed ground is put into the space."""
         walls, z = self.walls, level.z
-        ring = _Ring(*_arrays(self.space.rings(z)))
-        following = _Ring(*_arrays(self.space.rings(above)))
+        ring, following = self._ring(z), self._ring(above)
         here, there = ring.away(walls.xy), following.away(walls.xy)
         rise = above - walls.z
         stair = self._stair(z - walls.z, here, rise, there)
@@ -185,6 +185,12 @@ class _Trimmer:
         self._explain(level, needed, rise, stair)
         self._take_over(z, needed, lone)
         return True
+
+    def _ring(self, z: float) -> _Ring:
+        """The boundary at a height: of two that follow each other the upper one is the next one's lower."""
+        if self.ring is None or self.ring[0] != z:
+            self.ring = z, _Ring(*_arrays(self.space.rings(z)))
+        return self.ring[1]
 
     def _spread(self, needed: Flags, may: Flags) -> Flags:
         """A needed stretch reaches a little further along the wall, so that it is not cut in scraps."""

@@ -84,6 +84,7 @@ class Clearing:
         self.spans = spans((rules.radius + self.margin_clear) / frame.hb)
         self.buffer = np.empty((20000, 2))
         self.buffer_arc = np.empty(20000)
+        self._kept = [np.empty(0, part.dtype) for part in (d2, self.mat, self.blk)]  # see `_save`
         self.dropped: list[tuple[float, float, float]] = []
         self.left: list[Uncut] = []  # on the level cut last
         self.late: list[tuple[Uncut, Nodes]] = []  # of those, what the next level may take
@@ -545,11 +546,20 @@ class Clearing:
     ) -> tuple[
         tuple[slice, slice], NDArray[np.float32], tuple[slice, slice], NDArray[np.uint8], NDArray[np.int32]
     ]:
+        """The maps where a small walk from ``p`` may change them; good until the next call."""
         f, r = self.frame, self.rules
         half = r.radius + 3 * f.hd + 2 * self._small()
         fine = self.window(p, half, f.hd, self.d2.shape)
         coarse = self.window(p, 2 * r.radius + 2 * f.hb + 2 * self._small(), f.hb, self.mat.shape)
-        return fine, self.d2[fine].copy(), coarse, self.mat[coarse].copy(), self.blk[coarse].copy()
+        parts = self.d2[fine], self.mat[coarse], self.blk[coarse]
+        for n, part in enumerate(parts):
+            if len(self._kept[n]) < part.size:  # fresh memory for each walk would cost as much as the walk
+                self._kept[n] = np.empty(part.size, part.dtype)
+        d2, mat, blk = (
+            kept[: part.size].reshape(part.shape) for kept, part in zip(self._kept, parts, strict=True)
+        )
+        d2[:], mat[:], blk[:] = parts
+        return fine, d2, coarse, mat, blk
 
     def _small(self) -> float:
         return self.rules.radius

@@ -322,6 +322,9 @@ def _in_threads(
     The kernels let other threads run, and every piece writes its own rows, so results are the same bytes
     for any number of threads.
     """
+    if progress is None and threads.count() == 1:
+        work(0, total)
+        return
     pieces = [(first, min(first + least, total)) for first in range(0, total, least)]
     workers = min(threads.count(), len(pieces))
     tell = watched(progress)

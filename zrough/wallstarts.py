@@ -28,6 +28,9 @@ BEHIND = np.array([0.5, 1.0, 1.5])
 LED = math.radians(22.0)
 
 
+CHUNK = 64  # ring points that share a box
+
+
 @dataclass
 class Walls:
     """Which points of a level's rings still give up a bite, and where a walk has been tried.
@@ -40,6 +43,7 @@ class Walls:
     bite: NDArray[np.uint8]
     spent: NDArray[np.bool_]
     blocked: NDArray[np.bool_]
+    boxes: NDArray[np.float64]  # lower and upper corner (2, m, 2) of each `CHUNK` of points
 
     @classmethod
     def of(cls, work: Clearing, level: Level) -> Walls:
@@ -47,7 +51,9 @@ class Walls:
         n = len(level.points)
         after = np.arange(1, n + 1)
         after[level.offsets[1:] - 1] = level.offsets[:-1]
-        walls = cls(after, np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool))
+        starts = np.arange(0, n, CHUNK)
+        boxes = [np.minimum.reduceat(level.points, starts), np.maximum.reduceat(level.points, starts)]
+        walls = cls(after, np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool), np.array(boxes))
         walls._ask(work, level, np.arange(n))
         f = work.frame
         j = np.clip(np.rint((level.points[:, 0] - f.x0) / f.h).astype(int), 0, f.nx - 1)
@@ -86,19 +92,27 @@ class Walls:
 
     def _near(self, level: Level, walk: Points, radius: float) -> NDArray[np.int64]:
         """Biting points within about a radius of a walk."""
-        from scipy.ndimage import binary_dilation
-
         pitch = 0.5 * radius
         low = walk.min(axis=0) - 3.0 * pitch
-        shape = tuple(np.ceil((walk.max(axis=0) + 3.0 * pitch - low) / pitch).astype(int) + 1)
+        shape = np.ceil((walk.max(axis=0) + 3.0 * pitch - low) / pitch).astype(int) + 1
+        beside = ((self.boxes[0] <= low + (shape + 1) * pitch) & (self.boxes[1] >= low - pitch)).all(axis=1)
+        which = np.flatnonzero(np.repeat(beside, CHUNK)[: len(self.bite)] & (self.bite > 0))
         cells = np.zeros(shape, bool)
         cells[tuple(((walk - low) / pitch).astype(int).T)] = True
-        cells = binary_dilation(cells, structure=np.ones((5, 5), bool))
-        which = np.flatnonzero(self.bite)
+        cells = _widened(_widened(cells).T).T
         at = np.floor((level.points[which] - low) / pitch).astype(int)
-        fits = np.all((at >= 0) & (at < np.array(shape)), axis=1)
+        fits = np.all((at >= 0) & (at < shape), axis=1)
         which, at = which[fits], at[fits]
         return np.asarray(which[cells[tuple(at.T)]])
+
+
+def _widened(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Cells (n, m) with those up to two rows off."""
+    wide = cells.copy()
+    for off in (1, 2):
+        wide[off:] |= cells[:-off]
+        wide[:-off] |= cells[off:]
+    return wide
 
 
 class Starts:

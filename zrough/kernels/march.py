@@ -104,9 +104,9 @@ def _crease2(d2, x0, y0, hd, x, y, low):
 
 @_helper
 def _arc(d2, x0, y0, hd, radius, probe, x, y, hx, hy, circle, enough):
-    """Arc of the leading half circle of radius ``probe`` that lies in material, rad; a part of it once
-    that part is more than ``enough``.
+    """Arc of the leading half circle of radius ``probe`` that lies in material, rad.
 
+    Once a part of it is more than ``enough``, that part is all that is told.
     ``circle`` (SAMPLES, 2) runs from -90 deg (right of the heading) to +90 deg. Ends of an arc are placed
     between samples by the zero of (distance - radius), linear there. Deep in swept ground samples are passed
     over: a distance changes no faster than the place at which it is taken. So are samples in ground that no
