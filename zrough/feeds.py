@@ -6,6 +6,7 @@ a sliver standing, or the ridge that a corner radius leaves between two passes: 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -130,49 +131,73 @@ class Tall:
 def along(
     data: CuttingData, arc: Floats, depth: Floats | float, cap: float = 180.0
 ) -> tuple[Floats, NDArray[np.int64]]:
-    """Feed of each step of a walk, and where a block must end because it changes.
+    """Feed of each step of a walk, and where a block must end because it changes; see `along_all`."""
+    return along_all(data, [arc], [np.broadcast_to(np.asarray(depth, np.float64), arc.shape)], [cap])[0]
 
-    The walk is cut into as few runs of one feed as keep every chip from `BELOW` to `ABOVE` of its target;
+
+def along_all(
+    data: CuttingData, arcs: Sequence[Floats], depths: Sequence[Floats], caps: Sequence[float]
+) -> list[tuple[Floats, NDArray[np.int64]]]:
+    """Feed of each step of walks, and where a block must end because it changes.
+
+    A walk is cut into as few runs of one feed as keep every chip from `BELOW` to `ABOVE` of its target;
     a feed is never above the machine's, nor above what power, torque, bending or the grip allow in its run.
+    What comes of a walk does not depend on the others: many are asked together since each question of the
+    data costs as much for one step as for hundreds.
 
     Parameters
     ----------
-    arc : (n,) degrees in material, of the step that ends at each point; 0 off the material.
-    depth : axial depth of each step, mm.
-    cap : degrees. A larger arc is a slot: it is fed as a full one, and no faster.
+    arcs : by walk (n,) degrees in material, of the step that ends at each point; 0 off the material.
+    depths : by walk (n,) axial depth of each step, mm.
+    caps : by walk, degrees. A larger arc is a slot: it is fed as a full one, and no faster.
 
     Returns
     -------
-    Feeds (n,), mm/min, and the points (k,) at which a new feed or a new purpose (cut or not) begins.
+    By walk feeds (n,), mm/min, and the points (k,) at which a new feed or a new purpose (cut or not) begins.
+    """
+    sizes = np.array([len(arc) for arc in arcs])
+    ends = np.cumsum(sizes)
+    first = ends - sizes
+    arc, depth = np.concatenate(arcs), np.concatenate(depths)
+    bite = np.maximum(arc, LEAST_ARC)
+    bite[first] = bite[first + np.minimum(1, sizes - 1)]  # the first point is no step
+    slot = bite > np.repeat(caps, sizes)
+    bite[slot] = 180.0
+    wanted = data.chip_feed(bite, depth)  # no limit of force binds here that does not bind `top`, too
+    wide, depth = _most(bite, sizes, SMOOTH), _most(depth, sizes, SPREAD)
+    top = data.top_feed(wide, depth)
+    wanted = np.minimum(wanted, top)
+    low, high = BELOW * wanted, np.minimum(np.where(slot, 1.0, ABOVE) * wanted, top)
+    bounds = low.tolist(), high.tolist(), (arc > 0.0).tolist()
+    runs = [_runs(*(q[a:b] for q in bounds)) for a, b in zip(first.tolist(), ends.tolist(), strict=True)]
+    starts = np.concatenate([a + run for a, run in zip(first, runs, strict=True)])
+    low, high = np.maximum.reduceat(low, starts), np.minimum.reduceat(high, starts)
+    # the largest arc and the deepest place of a run need not be one and the same
+    both = data.top_feed(np.maximum.reduceat(wide, starts), np.maximum.reduceat(depth, starts))
+    high = np.minimum(high, both)
+    feed = np.repeat(_plain(np.minimum(0.5 * (low + high), high), high), np.diff(np.append(starts, len(arc))))
+    return [
+        (feed[a:b], run[run > 1] - 1) for a, b, run in zip(first.tolist(), ends.tolist(), runs, strict=True)
+    ]
+
+
+def _most(values: Floats, sizes: NDArray[np.int64], near: int) -> Floats:
+    """Largest of ``near`` neighbouring values of a walk, its own in the middle; walks of ``sizes`` follow
+    one another.
     """
     from scipy.ndimage import maximum_filter1d
 
-    depths = np.broadcast_to(np.asarray(depth, np.float64), arc.shape)
-    bite = np.maximum(arc, LEAST_ARC)
-    bite[0] = bite[min(1, len(bite) - 1)]  # the first point is no step
-    slot = bite > cap
-    bite[slot] = 180.0
-    wanted = data.chip_feed(bite, depths)  # no limit of force binds here that does not bind `top`, too
-    wide, depths = maximum_filter1d(bite, SMOOTH), maximum_filter1d(depths, SPREAD)
-    top = data.top_feed(wide, depths)
-    wanted = np.minimum(wanted, top)
-    cutting = arc > 0.0
-    low, high = BELOW * wanted, np.minimum(np.where(slot, 1.0, ABOVE) * wanted, top)
-    starts = _runs(low, high, cutting)
-    low, high = np.maximum.reduceat(low, starts), np.minimum.reduceat(high, starts)
-    # the largest arc and the deepest place of a run need not be one and the same
-    both = data.top_feed(np.maximum.reduceat(wide, starts), np.maximum.reduceat(depths, starts))
-    high = np.minimum(high, both)
-    feed = _plain(np.minimum(0.5 * (low + high), high), high)
-    size = np.diff(np.append(starts, len(arc)))
-    return np.repeat(feed, size), starts[starts > 1] - 1
+    at = np.arange(len(values)) + near * np.repeat(np.arange(len(sizes)), sizes)
+    apart = np.full(len(values) + near * len(sizes), -np.inf)
+    apart[at] = values
+    return np.asarray(maximum_filter1d(apart, near)[at])
 
 
-def _runs(low: Floats, high: Floats, cutting: NDArray[np.bool_]) -> NDArray[np.int64]:
+def _runs(low: list[float], high: list[float], cutting: list[bool]) -> NDArray[np.int64]:
     """First step of each run of steps whose bounds have a feed in common, the longest runs from the start."""
     starts = [0]
-    least, most, now = 0.0, np.inf, bool(cutting[0])
-    for k, (a, b, cuts) in enumerate(zip(low.tolist(), high.tolist(), cutting.tolist(), strict=True)):
+    least, most, now = 0.0, np.inf, cutting[0]
+    for k, (a, b, cuts) in enumerate(zip(low, high, cutting, strict=True)):
         if a > least:
             least = a
         if b < most:

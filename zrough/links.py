@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
@@ -28,6 +29,7 @@ LONG = (
 OVER = 1.0  # mm a link passes above the highest stock in its way
 ABOVE_RIDGE = 0.05  # mm over a ridge that an entry begins
 HERE = 1e-6  # mm: farther from where the cutter stands no way may begin
+MANY = 50_000  # points of walks whose feeds are asked together
 SLOPE = 8.0  # a lift off the floor is spread over this many times its height
 
 
@@ -63,21 +65,21 @@ class Track:
     def add(
         self,
         xyz: NDArray[np.float64],
-        kind: Kind,
+        kind: Kind | NDArray[np.uint8],
         feed: float | NDArray[np.float64],
         level: int,
         turn: NDArray[np.int8] | None = None,
         centre: NDArray[np.float64] | None = None,
         engagement: NDArray[np.float64] | None = None,
     ) -> None:
-        """Moves to ``xyz`` (n, 3), all of one kind."""
+        """Moves to ``xyz`` (n, 3); of one kind, or each of its own."""
         n = len(xyz)
         if not n:
             return
         self.parts.append(
             (
                 xyz,
-                np.full(n, kind, np.uint8),
+                np.broadcast_to(np.asarray(kind, np.uint8), n),
                 np.broadcast_to(np.asarray(feed, np.float64), n),
                 np.zeros(n, np.int8) if turn is None else turn,
                 np.full((n, 2), np.nan) if centre is None else centre,
@@ -99,6 +101,21 @@ class Track:
         return Toolpath(*(np.ascontiguousarray(np.concatenate(c)) for c in columns))
 
 
+Placed = tuple[Piece, Level, int, "feeds.Tall | None"]  # a walk, its level and the number of that
+
+
+@dataclass
+class _Pass:
+    """A walk at one height: arcs (n,), degrees, and depths (n,), mm; its feeds and where they change."""
+
+    z: float
+    arc: NDArray[np.float64]
+    depth: NDArray[np.float64]
+    cap: float
+    feeds: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    change: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+
+
 class Linker:
     """Places pieces one after the other; ``overhead`` knows what still stands in the way."""
 
@@ -116,26 +133,33 @@ class Linker:
 
     # -- one level -----------------------------------------------------------------------------
 
-    def place(self, pieces: list[Piece], level: Level, index: int, tall: feeds.Tall | None = None) -> None:
-        """All pieces of one level, and what they cost; ``tall`` stands above the level's top."""
-        for piece in pieces:
-            if piece.entry is not None:  # before the walk takes what stands there
-                self._enter(piece.entry, level, index, tall)
-            above = self._above(piece, level, tall)
-            slices = self._slices(piece, level, above)
-            if piece.entry is None and len(slices) == 1:
-                self._come(piece, level, index)
-            for top, z in slices:
-                if len(slices) > 1:
-                    self._over(piece.points[0], z, index)
-                self._cut(piece, top, z, index, above if len(slices) == 1 else None)
-            self.overhead.lower(piece.points, level.z)
-            level.pieces += 1
-            step = np.hypot(*np.diff(piece.points, axis=0).T)
-            area = piece.area(self.radius) + (piece.entry.area(self.radius) if piece.entry else 0.0)
-            level.area_mm2 += area
-            level.removed_mm3 += area * (level.top - level.z)
-            level.wall_mm += float(step.sum()) if piece.wall else 0.0
+    def place(self, walks: Sequence[Placed]) -> None:
+        """Walks in cutting order; their levels take note of what they cost."""
+        for first, last in _shares([len(piece.points) for piece, *_ in walks]):
+            passes = [self._passes(*walk) for walk in walks[first:last]]
+            self._set_feeds([p for each in passes for p in each])
+            for walk, mine in zip(walks[first:last], passes, strict=True):
+                self._place(*walk, mine)
+
+    def _place(
+        self, piece: Piece, level: Level, index: int, tall: feeds.Tall | None, passes: list[_Pass]
+    ) -> None:
+        """One walk; ``tall`` stands above the level's top."""
+        if piece.entry is not None:  # before the walk takes what stands there
+            self._enter(piece.entry, level, index, tall)
+        if piece.entry is None and len(passes) == 1:
+            self._come(piece, level, index)
+        for each in passes:
+            if len(passes) > 1:
+                self._over(piece.points[0], each.z, index)
+            self._cut(piece, each, index)
+        self.overhead.lower(piece.points, level.z)
+        level.pieces += 1
+        step = np.hypot(*np.diff(piece.points, axis=0).T)
+        area = piece.area(self.radius) + (piece.entry.area(self.radius) if piece.entry else 0.0)
+        level.area_mm2 += area
+        level.removed_mm3 += area * (level.top - level.z)
+        level.wall_mm += float(step.sum()) if piece.wall else 0.0
 
     def finish(self) -> Toolpath:
         """Lift to the clearance plane; the whole path."""
@@ -312,35 +336,53 @@ class Linker:
             return [(level.top, level.z)]
         return list(pairwise(np.linspace(top, level.z, count + 1).tolist()))
 
-    def _cut(self, piece: Piece, top: float, z: float, index: int, above: NDArray[np.float64] | None) -> None:
-        pts, arc = piece.points, np.degrees(piece.arcs)
+    def _passes(self, piece: Piece, level: Level, _index: int, tall: feeds.Tall | None) -> list[_Pass]:
+        """Each pass over a walk: one, but for deep slots."""
+        above = self._above(piece, level, tall)
+        slices = self._slices(piece, level, above)
+        arc, cap = np.degrees(piece.arcs), self.data.engagement_deg if piece.slot else 180.0
+        found = []
+        for top, z in slices:
+            depth = np.full(len(piece.points), top - z)
+            if above is not None and len(slices) == 1:
+                depth = np.maximum(depth, above)
+            found.append(_Pass(z, arc, depth, cap))
+        return found
+
+    def _set_feeds(self, passes: list[_Pass]) -> None:
+        moving = [p for p in passes if len(p.arc) > 1]
+        if moving:
+            found = feeds.along_all(
+                self.data, [p.arc for p in moving], [p.depth for p in moving], [p.cap for p in moving]
+            )
+            for p, (feed, change) in zip(moving, found, strict=True):
+                p.feeds, p.change = feed, change
+
+    def _cut(self, piece: Piece, each: _Pass, index: int) -> None:
+        pts = piece.points
         if len(pts) < 2:
             return
-        depth = np.full(len(pts), top - z)
-        if above is not None:
-            depth = np.maximum(depth, above)
-        cap = self.data.engagement_deg if piece.slot else 180.0
-        step_feeds, change = feeds.along(self.data, arc, depth, cap)
         # a slot is straight moves only
         flattest = 0.0 if piece.slot else arcs.MAX_RADIUS
-        fitted = arcs.fit(pts, self.ways.tolerance, self.ways.min_length, flattest, change, STRAY)
+        fitted = arcs.fit(pts, self.ways.tolerance, self.ways.min_length, flattest, each.change, STRAY)
         n = len(fitted)
-        ends = np.column_stack([fitted.ends[:, :2], np.full(n, z)])
-        feed = fitted.smallest(step_feeds)
-        bite = fitted.largest(arc)
-        kinds = np.where(bite > 0.0, int(Kind.CUT), int(Kind.LINK))
+        ends = np.column_stack([fitted.ends[:, :2], np.full(n, each.z)])
+        feed = fitted.smallest(each.feeds)
+        bite = fitted.largest(each.arc)
+        kinds = np.where(bite > 0.0, np.uint8(Kind.CUT), np.uint8(Kind.LINK))
         # rolling in and between two bites: a film or a needle's edge too thin for the maps may come first
-        feed = np.where(bite > 0.0, feed, self._graze_feed(float(depth.max())))
-        for run in np.split(np.arange(n), np.flatnonzero(np.diff(kinds)) + 1):
-            self.track.add(
-                ends[run],
-                Kind(int(kinds[run[0]])),
-                feed[run],
-                index,
-                fitted.turn[run],
-                fitted.centre[run],
-                bite[run],
-            )
+        feed = np.where(bite > 0.0, feed, self._graze_feed(float(each.depth.max())))
+        self.track.add(ends, kinds, feed, index, fitted.turn, fitted.centre, bite)
+
+
+def _shares(sizes: list[int]) -> Iterator[tuple[int, int]]:
+    """First and last of runs of walks with about `MANY` points, whose feeds are asked together."""
+    first, total = 0, 0
+    for k, size in enumerate(sizes):
+        total += size
+        if total > MANY or k == len(sizes) - 1:
+            yield first, k + 1
+            first, total = k + 1, 0
 
 
 def _spread(way: Points, run: float) -> Points:

@@ -668,8 +668,7 @@ def _link(
             if made.pieces[k]:
                 tall[k] = len(order), above
                 order.append(level)
-        for k, piece in made.walks:
-            linker.place([piece], made.band.levels[k], *tall[k])
+        linker.place([(piece, made.band.levels[k], *tall[k]) for k, piece in made.walks])
     if not order and space.is_leftover:
         raise PlanError(
             f"nothing to cut: no more than {cutter.min_remaining:g} mm is left wherever the cutter reaches; "
