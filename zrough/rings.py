@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,7 +84,8 @@ class Clearing:
         self.spans = spans((rules.radius + self.margin_clear) / frame.hb)
         self.buffer = np.empty((20000, 2))
         self.buffer_arc = np.empty(20000)
-        self._kept = [np.empty(0, part.dtype) for part in (d2, self.mat, self.blk)]  # see `_save`
+        # see `_save`; fresh memory for each walk would cost as much as the walk
+        self._kept: list[NDArray[Any]] = [np.empty(0, part.dtype) for part in (d2, self.mat, self.blk)]
         self.dropped: list[tuple[float, float, float]] = []
         self.left: list[Uncut] = []  # on the level cut last
         self.late: list[tuple[Uncut, Nodes]] = []  # of those, what the next level may take
@@ -452,17 +453,18 @@ class Clearing:
             return None
         state, air = found
         lead = self._lead(air)
-        # the way is made before the cut: ground that the piece itself clears is not there yet
-        way = None
-        if chain is not None and position is not None:
-            way = ways.way(self, level, position, chain, air[: len(air) - len(lead) + 1])
+        line = None
         if self.rules.radius < self.whole.radius:
             line = ways.landing(self, level, lead[0])
             if line is None:
                 self._forbid(node)
                 return None
-            if len(line) > 1:
-                lead, way = np.concatenate([line[:-1], lead]), ways.route(self, level, position, line[0])
+        # the way is made before the cut: ground that the piece itself clears is not there yet
+        way = None
+        if line is not None and len(line) > 1:
+            lead, way = np.concatenate([line[:-1], lead]), ways.route(self, level, position, line[0])
+        elif chain is not None and position is not None:
+            way = ways.way(self, level, position, chain, air[: len(air) - len(lead) + 1])
         saved = self._save(state[:2])
         pts, arcs, last = self._walk(level, state, lead, self.rules.notice)
         if (
@@ -551,15 +553,13 @@ class Clearing:
         half = r.radius + 3 * f.hd + 2 * self._small()
         fine = self.window(p, half, f.hd, self.d2.shape)
         coarse = self.window(p, 2 * r.radius + 2 * f.hb + 2 * self._small(), f.hb, self.mat.shape)
-        parts = self.d2[fine], self.mat[coarse], self.blk[coarse]
+        parts: list[NDArray[Any]] = [self.d2[fine], self.mat[coarse], self.blk[coarse]]
         for n, part in enumerate(parts):
-            if len(self._kept[n]) < part.size:  # fresh memory for each walk would cost as much as the walk
+            if len(self._kept[n]) < part.size:
                 self._kept[n] = np.empty(part.size, part.dtype)
-        d2, mat, blk = (
-            kept[: part.size].reshape(part.shape) for kept, part in zip(self._kept, parts, strict=True)
-        )
-        d2[:], mat[:], blk[:] = parts
-        return fine, d2, coarse, mat, blk
+            parts[n] = self._kept[n][: part.size].reshape(part.shape)
+            parts[n][:] = part
+        return fine, parts[0], coarse, parts[1], parts[2]
 
     def _small(self) -> float:
         return self.rules.radius

@@ -925,13 +925,11 @@ def up_front(free, blk, start, side, seen, epoch, longest, out):
                 for b in range(max(0, j - reach), min(nx, j + reach + 1)):
                     if seen[a, b] == epoch and not (a * nx + b == start and n > 8):
                         continue
-                    if not _is_front(free, blk, a, b):
-                        continue
                     d = math.sqrt((a - i) * (a - i) + (b - j) * (b - j))
                     if d == 0.0:
                         continue
                     score = ((b - j) * bx + (a - i) * by) / d
-                    if score > best:
+                    if score > best and _is_front(free, blk, a, b):
                         best = score
                         bi = a
                         bj = b
