@@ -93,6 +93,8 @@ class Clearing:
         self.walls: Walls | None = None  # of the level cut last
         self.below: Level | None = None  # the level cut before this one
         self.pinched: list[tuple[Uncut, Nodes]] = []  # of the level cut last, with the fine nodes of each
+        # see `uncut`
+        self.room: tuple[Level, float, NDArray[np.float64], NDArray[np.bool_]] | None = None
         self.curtain: Curtain | None = None  # drawn while ridges are walked over
         self.pieces: list[Piece] = []  # of the level being cut
         self.ground: NDArray[np.float32] | None = None  # `d2` as that level found it, where it clears ground
@@ -566,10 +568,14 @@ class Clearing:
 
     def window(self, p: Points, half: float, pitch: float, shape: tuple[int, int]) -> tuple[slice, slice]:
         """Rows and columns of a map within ``half`` mm of ``p``."""
-        i0 = max(0, math.floor((p[1] - half - self.frame.y0) / pitch))
-        j0 = max(0, math.floor((p[0] - half - self.frame.x0) / pitch))
-        i1 = min(shape[0], math.ceil((p[1] + half - self.frame.y0) / pitch) + 1)
-        j1 = min(shape[1], math.ceil((p[0] + half - self.frame.x0) / pitch) + 1)
+        return self.span(p - half, p + half, pitch, shape)
+
+    def span(self, low: Points, high: Points, pitch: float, shape: tuple[int, int]) -> tuple[slice, slice]:
+        """Rows and columns of a map from one corner of a box to the other, mm."""
+        i0 = max(0, math.floor((low[1] - self.frame.y0) / pitch))
+        j0 = max(0, math.floor((low[0] - self.frame.x0) / pitch))
+        i1 = min(shape[0], math.ceil((high[1] - self.frame.y0) / pitch) + 1)
+        j1 = min(shape[1], math.ceil((high[0] - self.frame.x0) / pitch) + 1)
         return slice(i0, max(i0, i1)), slice(j0, max(j0, j1))
 
     def _is_scrap(

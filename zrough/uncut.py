@@ -46,9 +46,9 @@ def uncut(work: Clearing, level: Level, least: float = 0.0) -> list[Uncut]:
             groups.append((i + box[0].start, j + box[1].start))
     if not groups:
         return []
-    room = distances.away(work.free) * f.hb
+    room, within = _room(work, level)
     reach = math.ceil(r.radius / f.hb)
-    standing, boxes = _standing(work, level)
+    standing, boxes = _standing(work, within)
     found = []
     for i, j in groups:
         m = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
@@ -76,11 +76,11 @@ def pinched(work: Clearing, level: Level) -> list[tuple[Uncut, Nodes]]:
     found = []
     for group in np.split(p, np.flatnonzero(np.diff(at) > GAP) + 1) if len(p) else []:
         low, high = group.min(axis=0) - r.radius, group.max(axis=0) + r.radius
-        rows, cols = work.window(0.5 * (low + high), 0.5 * float((high - low).max()), f.hd, work.d2.shape)
+        rows, cols = work.span(low, high, f.hd, work.d2.shape)
         i, j = np.nonzero(work.d2[rows, cols] > np.float32(r.radius**2))
         nodes = np.stack([f.x0 + f.hd * (j + cols.start), f.y0 + f.hd * (i + rows.start)], axis=1)
         if len(nodes):
-            near = cKDTree(group).query(nodes)[0] < r.radius
+            near = cKDTree(group).query(nodes, distance_upper_bound=r.radius)[0] < r.radius
             nodes, i, j = nodes[near], i[near] + rows.start, j[near] + cols.start
         if len(nodes):
             x, y = group[len(group) // 2]
@@ -185,12 +185,25 @@ def patches(work: Clearing, level: Level, nodes: NDArray[np.bool_]) -> list[Uncu
     return found
 
 
-def _standing(work: Clearing, level: Level) -> tuple[NDArray[np.int32], list[tuple[slice, slice]]]:
-    """Patches of all that stands within reach: their numbers on the coarse nodes, and their boxes."""
+def _room(work: Clearing, level: Level) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Of coarse nodes: how far the centre may go from each, mm, and which the cutter reaches.
+
+    Kept for the next call: what is left on a level is asked several times.
+    """
+    f, r = work.frame, work.rules.radius
+    if work.room is None or work.room[0] is not level or work.room[1] != r:
+        away = distances.away(work.free) * f.hb
+        work.room = level, r, away, distances.away(level.sd[::2, ::2] < 0.0) * f.hb <= r + f.h
+    return work.room[2:]
+
+
+def _standing(
+    work: Clearing, reach: NDArray[np.bool_]
+) -> tuple[NDArray[np.int32], list[tuple[slice, slice]]]:
+    """Patches of all that stands within ``reach``: their numbers on the coarse nodes, and their boxes."""
     from scipy.ndimage import find_objects, label
 
     f, r = work.frame, work.rules.radius
-    reach = distances.away(level.sd[::2, ::2] < 0.0) * f.hb <= r + f.h
     stands = np.zeros((2 * reach.shape[0], 2 * reach.shape[1]), bool)
     stands[: f.ny, : f.nx] = work.d2[::2, ::2] > np.float32(r * r)
     any_of_four = stands[::2] | stands[1::2]
