@@ -406,6 +406,7 @@ def _cut(work: Clearing, level: Level, line: Points, pieces: list[Piece]) -> flo
     if not whole:
         work.d2[at] = before
         return math.pi
+    work.changed()
     k.clear_coarse_path(
         work.mat, work.blk, work.spans, work.d2, r.radius, f.x0, f.y0, f.hd, f.hb, line[::-COARSE]
     )

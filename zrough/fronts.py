@@ -30,18 +30,7 @@ def next_front(
     if position is not None:
         at = work.clear_node(level, position)
         if at is not None:
-            work.epoch += 1
-            flat = k.find_front(
-                work.free,
-                work.blk,
-                work.tabu,
-                work.seen,
-                work.epoch,
-                *divmod(at, work.free.shape[1]),
-                -1,
-                work.queue,
-                work.parent,
-            )
+            flat = ways.search(work, at)
             joined = flat >= 0
     if not joined:
         x, y = (position[0], position[1]) if position is not None else (work.frame.x0, work.frame.y0)

@@ -69,6 +69,11 @@ class Clearing:
         self.queue = np.zeros(shape[0] * shape[1], np.int64)
         self.prefix = np.zeros((shape[0], shape[1] + 1), np.int32)
         self.epoch = 0
+        self.version = self._versions = 0  # of the ground that the coarse maps show, and how many there were
+        # `ways.search`: from which node, on which ground, what it has come to
+        self.searched: tuple[int, int] | None = None
+        self.begun, self.state = 0, np.zeros(3, np.int64)
+        self.joined = np.zeros(shape, np.int32)
         self.tau = 0.01
         self.track: list[Points] = []  # paths of all walks of the band so far
         self.tracks, self.trails = Trail(), Trail()  # of ``track`` and of ``pieces``
@@ -206,6 +211,7 @@ class Clearing:
         if large[1:].all():
             return
         self.tabu[:] = 0
+        self.changed()
         if large.any():
             near = (self.rules.radius + self.margin_clear) / self.frame.hb + 2.0
             self.tabu[distances.away(~large[number]) <= near] = 1
@@ -260,6 +266,7 @@ class Clearing:
         """Fill the coarse maps for a level; how many coarse nodes of material are in reach."""
         f, r = self.frame, self.rules
         self.tabu[:] = 0
+        self.changed()
         return int(
             k.start_level(
                 self.d2,
@@ -277,6 +284,11 @@ class Clearing:
                 self.prefix,
             )
         )
+
+    def changed(self) -> None:
+        """The coarse maps are about to show other ground, or ``tabu`` less than before."""
+        self._versions += 1
+        self.version = self._versions
 
     def stands(self, level: Level, height: float) -> bool:
         """True if more than ``height`` is left over the tip somewhere in reach; ``mat`` tells where."""
@@ -435,6 +447,7 @@ class Clearing:
         f, r = self.frame, self.rules
         # a walk sweeps the rim of the disc only; where it begins, the whole disc is swept
         k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, state[None, :2].copy())
+        self.changed()
         pts, arcs, last, _ = self._march(level, state, faint, False)
         n = len(lead)
         return np.concatenate([lead, pts[:last]]), np.concatenate([np.zeros(n), arcs[:last]]), last
@@ -492,6 +505,7 @@ class Clearing:
         f, r = self.frame, self.rules
         pts, start, heading = self.entry_path(entry)
         k.stamp_path(self.d2, f.x0, f.y0, f.hd, r.radius + 3 * f.hd, pts)
+        self.changed()
         k.clear_coarse_path(self.mat, self.blk, self.spans, self.d2, r.radius, f.x0, f.y0, f.hd, f.hb, pts)
         found = self._approach(level, start, heading, FAINT)
         rho = self.rules.rho
@@ -548,7 +562,12 @@ class Clearing:
     def _save(
         self, p: Points
     ) -> tuple[
-        tuple[slice, slice], NDArray[np.float32], tuple[slice, slice], NDArray[np.uint8], NDArray[np.int32]
+        tuple[slice, slice],
+        NDArray[np.float32],
+        tuple[slice, slice],
+        NDArray[np.uint8],
+        NDArray[np.int32],
+        int,
     ]:
         """The maps where a small walk from ``p`` may change them; good until the next call."""
         f, r = self.frame, self.rules
@@ -561,7 +580,7 @@ class Clearing:
                 self._kept[n] = np.empty(part.size, part.dtype)
             parts[n] = self._kept[n][: part.size].reshape(part.shape)
             parts[n][:] = part
-        return fine, parts[0], coarse, parts[1], parts[2]
+        return fine, parts[0], coarse, parts[1], parts[2], self.version
 
     def _small(self) -> float:
         return self.rules.radius
@@ -627,7 +646,7 @@ class Clearing:
         return uncut.stays_pinched(self, level, swept[0])
 
     def _restore(self, saved: tuple) -> None:  # type: ignore[type-arg]
-        fine, d2, coarse, mat, blk = saved
+        fine, d2, coarse, mat, blk, self.version = saved
         self.d2[fine] = d2
         self.mat[coarse] = mat
         self.blk[coarse] = blk

@@ -28,6 +28,25 @@ def back(work: Clearing, flat: int) -> NDArray[np.int64]:
     return np.array(chain[::-1], np.int64)
 
 
+def search(work: Clearing, start: int, goal: int = -1) -> int:
+    """From a clear coarse node over clear ground to the nearest front or to ``goal``; -1 if there is none.
+
+    Most walks are tried from one place after the other while the cutter stands where it is: what has been
+    found out from there is kept until the ground changes.
+    """
+    key = start, work.version
+    if work.searched != key:
+        work.searched = key
+        work.epoch += 1
+        work.begun, work.state[:] = work.epoch, 0
+    i, j = divmod(start, work.free.shape[1])
+    found = k.find_front(
+        work.free, work.blk, work.tabu, work.joined, work.begun, i, j, goal, work.queue, work.parent,
+        work.state,
+    )  # fmt: skip
+    return int(found)
+
+
 def on_trail(work: Clearing, p: Points) -> Points | None:
     """A place near ``p`` on an earlier walk of the level: elsewhere a ball-nose stands on ridges."""
     near = trail(work, p, work.rules.radius)
@@ -83,11 +102,7 @@ def route(work: Clearing, level: Level, position: Points | None, goal: Points) -
     a, b = work.clear_node(level, position), work.clear_node(level, goal)
     if a is None or b is None:
         return None
-    work.epoch += 1
-    flat = k.find_front(
-        work.free, work.blk, work.tabu, work.seen, work.epoch, *divmod(a, work.free.shape[1]), b, work.queue,
-        work.parent,
-    )  # fmt: skip
+    flat = search(work, a, b)
     return None if flat < 0 else way(work, level, position, back(work, flat), goal[None, :])
 
 

@@ -796,26 +796,33 @@ def _is_front(free, blk, i, j):
 
 
 @_kernel
-def find_front(free, blk, tabu, seen, epoch, si, sj, goal, queue, parent):
+def find_front(free, blk, tabu, seen, epoch, si, sj, goal, queue, parent, state):
     """Breadth-first over clear ground from node (si, sj) to the nearest front node, or to ``goal`` if >= 0.
 
     Returns the flat index, or -1 if none is joined to the start by clear ground.
     A front node is clear and has a free neighbour that is not. ``seen``/``epoch`` mark visited nodes so that
-    nothing is wiped between calls; ``parent`` leads back to the start.
+    nothing is wiped between calls; ``parent`` leads back to the start. As long as the ground stays as it is
+    and ``tabu`` loses nothing, a call goes on where the last one from the same start ended: ``state`` = nodes
+    of ``queue`` known to be no front, nodes whose neighbours are in it, nodes in it; zeros to begin with.
     """
     ny, nx = free.shape
-    if not free[si, sj] or blk[si, sj] != 0:
-        return -1
-    head, tail = 0, 1
-    queue[0] = si * nx + sj
-    parent[si, sj] = -1
-    seen[si, sj] = epoch
-    while head < tail:
-        q = queue[head]
-        head += 1
+    if state[2] == 0:
+        if not free[si, sj] or blk[si, sj] != 0:
+            return -1
+        queue[0] = si * nx + sj
+        parent[si, sj] = -1
+        seen[si, sj] = epoch
+        state[2] = 1
+    if goal >= 0 and seen[goal // nx, goal % nx] == epoch:
+        return goal
+    at, head, tail = state[0], state[1], state[2]
+    if goal >= 0:
+        at = head
+    found = -1
+    while at < tail:
+        q = queue[at]
         i, j = q // nx, q % nx
-        if q == goal:
-            return q
+        front = False
         for k in range(8):
             di = (0, 0, 1, -1, 1, 1, -1, -1)[k]
             dj = (1, -1, 0, 0, 1, -1, 1, -1)[k]
@@ -823,14 +830,24 @@ def find_front(free, blk, tabu, seen, epoch, si, sj, goal, queue, parent):
             if a < 0 or b < 0 or a >= ny or b >= nx or seen[a, b] == epoch or not free[a, b]:
                 continue
             if blk[a, b] != 0:
-                if goal < 0 and not tabu[i, j]:
-                    return q
+                front = True
                 continue
             seen[a, b] = epoch
             parent[a, b] = q
             queue[tail] = a * nx + b
             tail += 1
-    return -1
+        head = max(head, at + 1)
+        if goal < 0:
+            if front and not tabu[i, j]:
+                found = q
+                break
+            state[0] = at + 1
+        elif seen[goal // nx, goal % nx] == epoch:
+            found = goal
+            break
+        at += 1
+    state[1], state[2] = head, tail
+    return found
 
 
 @_helper
