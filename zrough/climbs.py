@@ -13,6 +13,7 @@ import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +24,8 @@ from .levels import Band, Level, split
 from .stairs import Flags, Floats, Limits, normal_step, slopes, spacing
 
 if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
+
     from .job import Job
     from .regions import Space
 
@@ -39,6 +42,13 @@ class _Walls:
 
     xy: Floats
     z: Floats
+
+    @cached_property
+    def tree(self) -> cKDTree:
+        """The points, to be asked which of them is nearest."""
+        from scipy.spatial import cKDTree
+
+        return cKDTree(self.xy)
 
 
 class _Ring:
@@ -247,7 +257,6 @@ class _Trimmer:
     ) -> tuple[Flags, Flags]:
         """The nodes gained at this level that are to be cut, and those of them that touch no ground below."""
         from scipy.ndimage import label
-        from scipy.spatial import cKDTree
 
         chosen = flat.copy()
         i, j = np.nonzero(gained)
@@ -258,7 +267,7 @@ class _Trimmer:
         elif wanted.any():
             g = self.space.grid
             at = np.stack([g.x0 + g.cell * j, g.y0 + g.cell * i], axis=1)
-            _, near = cKDTree(self.walls.xy).query(at)
+            _, near = self.walls.tree.query(at)
             chosen[i, j] |= wanted[near]
         # beside the stock too: what stands open there may be more than the cutter's reach away from it
         number, count = label(self.space.mask(level.z) | self.open, structure=np.ones((3, 3)))
@@ -282,14 +291,13 @@ class _Trimmer:
         the sides close by and know nothing of that.
         """
         from scipy.ndimage import label
-        from scipy.spatial import cKDTree
 
         g, found = self.space.grid, np.zeros_like(gained)
         i, j = np.nonzero(gained & (above - self.tip > min(self.limits.height, self.limits.normal) * SPARE))
         if not len(i) or not len(self.walls.xy):
             return found
         at = np.stack([g.x0 + g.cell * j, g.y0 + g.cell * i], axis=1)
-        away, _ = cKDTree(self.walls.xy).query(at, distance_upper_bound=REACH * self.space.radius)
+        away, _ = self.walls.tree.query(at, distance_upper_bound=REACH * self.space.radius)
         far = np.isinf(away)
         if far.any():
             number, _ = label(gained, structure=np.ones((3, 3)))
@@ -317,14 +325,13 @@ class _Trimmer:
     def _take_over(self, z: float, needed: Flags, lone: Flags) -> None:
         """Points on the level's boundary follow those whose stair it cut."""
         from scipy.ndimage import binary_dilation
-        from scipy.spatial import cKDTree
 
         walls, fresh = self.walls, self._on(z)
         mine = np.zeros(len(fresh.xy), bool)
         if lone.any():
             mine |= binary_dilation(lone, structure=np.ones((3, 3)))[self._nodes(fresh.xy)]
         if needed.any() and len(fresh.xy):
-            _, near = cKDTree(walls.xy).query(fresh.xy)
+            _, near = walls.tree.query(fresh.xy)
             mine |= needed[near]
         self.walls = _Walls(
             np.concatenate([walls.xy[~needed], fresh.xy[mine]]),

@@ -36,7 +36,10 @@ class Apart:
         Squares of these distances are whole. What is farther than 15 nodes, much more than `BAND`, is taken
         for 15.
         """
-        self._square = np.minimum(np.rint(away * away), 255.0).astype(np.uint8)
+        square = np.minimum(away, 16.0)
+        square *= square
+        np.rint(square, out=square)
+        self._square = np.minimum(square, 255.0, out=square).astype(np.uint8)
         self._mm = (np.sqrt(np.arange(256.0)) - edge).astype(np.float32) * np.float32(cell)
 
     def map(self) -> NDArray[np.float32]:
