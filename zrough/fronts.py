@@ -50,22 +50,22 @@ def next_front(
 
 def _up_front(work: Clearing, flat: int, side: int) -> NDArray[np.int64]:
     """Nodes from front node ``flat`` to where a walk along its front begins."""
-    up = np.empty(20000, np.int64)
+    up = work.buffer_up
     work.epoch += 1
     n = k.up_front(work.free, work.blk, flat, side, work.seen, work.epoch, len(up), up)
     tabu = work.tabu.ravel()
     while n > 1 and tabu[up[n - 1]]:
         n -= 1
-    return up[:n]
+    return up[:n].copy()
 
 
 def poses(work: Clearing, front: NDArray[np.int64]) -> list[tuple[Points, Points]]:
     """Starts on a front, best first: along it, square to its uncut side, straight at a last sliver."""
     i, j = divmod(int(front[0]), work.free.shape[1])
-    p = work.xy(front[:1])[0]
+    p = work.place(int(front[0]))
     found = []
     if len(front) >= 4:
-        along = work.xy(front[min(len(front) - 1, 6)][None])[0] - p
+        along = work.place(int(front[min(len(front) - 1, 6)])) - p
         norm = math.hypot(*along)
         if norm > 0:
             found.append((p, along / norm))

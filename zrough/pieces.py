@@ -182,7 +182,8 @@ class Piece:
 
     def area(self, radius: float) -> float:
         """Ground that a cutter of ``radius`` mm takes on the walk, mm2."""
-        step = np.hypot(*np.diff(self.points, axis=0).T)
+        ahead = self.points[1:] - self.points[:-1]
+        step = np.hypot(ahead[:, 0], ahead[:, 1])
         return float(np.sum(step * radius * (1.0 - np.cos(self.arcs[1:]))))
 
 

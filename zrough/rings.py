@@ -89,6 +89,7 @@ class Clearing:
         self.spans = spans((rules.radius + self.margin_clear) / frame.hb)
         self.buffer = np.empty((20000, 2))
         self.buffer_arc = np.empty(20000)
+        self.buffer_up = np.empty(20000, np.int64)
         # see `_save`; fresh memory for each walk would cost as much as the walk
         self._kept: list[NDArray[Any]] = [np.empty(0, part.dtype) for part in (d2, self.mat, self.blk)]
         self.dropped: list[tuple[float, float, float]] = []
@@ -348,6 +349,11 @@ class Clearing:
         i, j = np.divmod(flat, self.free.shape[1])
         return np.stack([f.x0 + j * f.hb, f.y0 + i * f.hb], axis=-1).astype(np.float64)
 
+    def place(self, flat: int) -> Points:
+        """Place (2,) of one coarse node, mm."""
+        i, j = divmod(flat, self.free.shape[1])
+        return np.array([self.frame.x0 + j * self.frame.hb, self.frame.y0 + i * self.frame.hb])
+
     def face(self, side: int) -> None:
         """Walk with the material on ``side`` from now on."""
         if side != self.rules.side:
@@ -377,7 +383,8 @@ class Clearing:
     ) -> tuple[Points, NDArray[np.float64], int, int]:
         """March on from ``state`` until the walk ends; points, arcs, steps up to the last cut, status."""
         f, r = self.frame, self.rules
-        pts, arcs = [np.empty((0, 2))], [np.empty(0)]
+        pts: list[Points] = []
+        arcs: list[NDArray[np.float64]] = []
         total, last, status = 0, 0, k.FULL
         while status == k.FULL and total < most:
             status, n, cut = k.march(
@@ -413,6 +420,8 @@ class Clearing:
             if cut:
                 last = total + cut
             total += n
+        if len(pts) == 1:
+            return pts[0], arcs[0], last, status
         return np.concatenate(pts), np.concatenate(arcs), last, status
 
     def _approach(
