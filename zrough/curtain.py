@@ -41,5 +41,6 @@ class Curtain:
 
     def behind(self, d2: NDArray[np.float32], rows: slice, cols: slice) -> NDArray[np.float32]:
         """The map in a window as it is without the curtain."""
-        now, at = d2[rows, cols], (rows, cols)
-        return np.where(self.hidden[at] & (now >= self.mark), self.before[at], now)
+        out, at = d2[rows, cols].copy(), (rows, cols)
+        np.copyto(out, self.before[at], where=self.hidden[at] & (out >= self.mark))
+        return out

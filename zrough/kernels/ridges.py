@@ -18,7 +18,7 @@ def lower(d2, z, radius, corner, left):
     for i in range(ny):
         for j in range(nx):
             d = d2[i, j]
-            if d > rim:
+            if d > rim or left[i, j] <= z:  # the tip leaves no less than that
                 continue
             h = z
             if d > flat:
