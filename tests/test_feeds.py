@@ -229,3 +229,18 @@ def test_an_entry_knows_the_highest_ridge_within_its_reach():
     assert tall.deepest(0.0, 0.0, 4.9) == pytest.approx(0.4)
     assert tall.deepest(-10.0, -5.0, 2.0) == 0.0
     assert Tall(frame, None).deepest(0.0, 0.0, 5.0) == 0.0
+
+
+def test_what_comes_of_a_walk_does_not_depend_on_those_asked_with_it():
+    """Nor on how many there are: each is asked on its own, too."""
+    data, rng = proposal(), np.random.default_rng(8)
+    arcs = [
+        walk()[a : a + n] for a, n in zip(rng.integers(0, 3000, 30), rng.integers(2, 400, 30), strict=True)
+    ]
+    depths = [rng.uniform(0.5, 1.5) * data.level_depth * np.ones(len(arc)) for arc in arcs]
+    caps = rng.choice([50.0, 180.0], len(arcs)).tolist()
+    together = feeds.along_all(data, arcs, depths, caps)
+    for one, (feed, change) in zip(zip(arcs, depths, caps, strict=True), together, strict=True):
+        alone = feeds.along(data, *one)
+        np.testing.assert_array_equal(feed, alone[0])
+        np.testing.assert_array_equal(change, alone[1])

@@ -8,6 +8,8 @@ import pytest
 import shapely
 from scipy.interpolate import LinearNDInterpolator
 from scipy.ndimage import binary_dilation, convolve, grey_dilation, map_coordinates
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import shortest_path
 from scipy.spatial import Delaunay, cKDTree
 from shapely.geometry import LineString
 
@@ -241,6 +243,35 @@ def test_the_nearest_front_is_the_nearest_clear_node_beside_blocked_ones(rng):
         at = np.where(front, (X - place[0]) ** 2 + (Y - place[1]) ** 2, np.inf)
         assert march.find_any_front(free, blk, tabu, -1.0, 2.0, 0.5, *place) == np.argmin(at)
         assert march.find_any_front(free, 0 * blk, tabu, -1.0, 2.0, 0.5, *place) == -1
+
+
+def test_a_search_over_clear_ground_goes_on_from_where_it_ended(rng):
+    """Steps to fronts and goals, asked one after the other while more is tried, by scipy's shortest paths."""
+    free = (rng.random((14, 17)) < 0.85).astype(np.uint8)
+    blk = (rng.random(free.shape) < 0.25).astype(np.int32)
+    clear = (free > 0) & (blk == 0)
+    i, j = np.nonzero(clear)
+    beside = np.maximum(abs(i[:, None] - i), abs(j[:, None] - j)) == 1
+    steps = shortest_path(csr_array(beside), unweighted=True)
+    fronts = binary_dilation((free > 0) & (blk > 0), structure=np.ones((3, 3), bool))[i, j]
+    for start in rng.permutation(len(i))[:12].tolist():
+        tabu, seen = np.zeros_like(free), np.zeros(free.shape, np.int32)
+        parent, queue, state = np.zeros(free.shape, np.int64), np.zeros(free.size, np.int64), np.zeros(3, int)
+        for goal in rng.permutation(len(i))[:20].tolist():
+            asked = goal if rng.random() < 0.5 else -1
+            flat = -1 if asked < 0 else i[asked] * 17 + j[asked]
+            found = march.find_front(free, blk, tabu, seen, 1, i[start], j[start], flat, queue, parent, state)
+            if asked >= 0:
+                away = steps[start, asked]
+                assert found == (flat if np.isfinite(away) else -1)
+            else:
+                away = steps[start, fronts & (tabu[i, j] == 0)].min(initial=np.inf)
+                assert (found >= 0) == np.isfinite(away)
+                tabu.ravel()[found if found >= 0 else slice(0)] = 1
+            count = -1
+            while found >= 0:
+                found, count = parent.ravel()[found], count + 1
+            assert count == (away if np.isfinite(away) else -1)
 
 
 @pytest.mark.parametrize("share", [0.01, 0.6])

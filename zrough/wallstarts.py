@@ -43,7 +43,7 @@ class Walls:
     bite: NDArray[np.uint8]
     spent: NDArray[np.bool_]
     blocked: NDArray[np.bool_]
-    boxes: NDArray[np.float64]  # lower and upper corner (2, m, 2) of each `CHUNK` of points
+    boxes: NDArray[np.float64] | None = None  # lower and upper corner (2, m, 2) of each `CHUNK` of points
 
     @classmethod
     def of(cls, work: Clearing, level: Level) -> Walls:
@@ -51,9 +51,7 @@ class Walls:
         n = len(level.points)
         after = np.arange(1, n + 1)
         after[level.offsets[1:] - 1] = level.offsets[:-1]
-        starts = np.arange(0, n, CHUNK)
-        boxes = [np.minimum.reduceat(level.points, starts), np.maximum.reduceat(level.points, starts)]
-        walls = cls(after, np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool), np.array(boxes))
+        walls = cls(after, np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool))
         walls._ask(work, level, np.arange(n))
         f = work.frame
         j = np.clip(np.rint((level.points[:, 0] - f.x0) / f.h).astype(int), 0, f.nx - 1)
@@ -92,6 +90,10 @@ class Walls:
 
     def _near(self, level: Level, walk: Points, radius: float) -> NDArray[np.int64]:
         """Biting points within about a radius of a walk."""
+        if self.boxes is None:
+            starts = np.arange(0, len(self.bite), CHUNK)
+            corners = [least.reduceat(level.points, starts) for least in (np.minimum, np.maximum)]
+            self.boxes = np.array(corners)
         pitch = 0.5 * radius
         low = walk.min(axis=0) - 3.0 * pitch
         shape = np.ceil((walk.max(axis=0) + 3.0 * pitch - low) / pitch).astype(int) + 1
