@@ -186,6 +186,23 @@ def test_a_stair_left_too_tall_is_reported(where, level, cell, step):
     assert 2.0 < read <= 2.2 + NEAR  # in so small a spot no pair of nodes need show both terraces whole
 
 
+@pytest.mark.parametrize("along", [0, 1])
+def test_ground_cut_lower_than_asked_for_is_no_stair(along):
+    """A terrace ends over a gentle slope that the cutter went below: it stands over the slope, no more.
+
+    On a slope that comes down to the lower terrace the stair is as tall as from one to the other.
+    """
+    grid = Grid(0.0, 0.0, 0.25, 60, 60)
+    x = np.broadcast_to(grid.x, grid.shape)
+    gentle, wall = -0.2 - 0.02 * x, np.maximum(-0.1 - x, -1.7)
+    for lowest, edge, tall in ((gentle, 7.1, 0.2 + 0.02 * 7.1), (wall, 1.6, 1.7)):
+        maps = lowest, np.where(x < edge, 0.0, -1.7)
+        low, stock = maps if along else (maps[0].T, maps[1].T)
+        reach = checkreach.Reach(grid, np.ascontiguousarray(low))
+        read = checkleft.tallest_stair(reach, np.ascontiguousarray(stock, np.float32))
+        assert read == pytest.approx(tall, abs=0.01)
+
+
 @pytest.mark.compiled
 def test_a_program_without_one_of_its_climb_levels_fails_its_goal():
     """The moves of one climb level are lifted into the air; everything else stays as planned."""

@@ -151,9 +151,10 @@ def _at_edges(
     for one of the others.
 
     The edge lies somewhere between two nodes, where the reach is no higher than the lower terrace: that is
-    how high the stair is there, however far from the edge the nodes happen to lie. Both terraces must be seen
-    to be level, by one more node on either side, and the wall between them a slope. ``terraces``, heights
-    that others have, may be hidden between the two nodes and count.
+    how high the stair is there, however far from the edge the nodes happen to lie. If the reach is higher
+    at both, the program has been lower there than asked for, and the stair begins at the reach. Both
+    terraces must be seen to be level, by one more node on either side, and the wall between them a slope.
+    ``terraces``, heights that others have, may be hidden between the two nodes and count.
     """
     count = (reach.shape[1] - 1) * step + 1
     at = np.arange(count) // step
@@ -183,7 +184,8 @@ def _at_ends(
     before, after = reach[i, j + 1], reach[i, j + 2]
     known = before + unsure * np.abs(before - after)
     between = terraces[np.searchsorted(terraces, known + DOUBT, side="right") - 1]
-    np.maximum.at(gap, (i, column[j + 1]), higher - np.maximum(lower, between))
+    foot = np.maximum(np.maximum(lower, between), np.minimum(before, after))
+    np.maximum.at(gap, (i, column[j + 1]), higher - foot)
 
 
 def _cosine(grid: Grid, reach: Floats) -> Floats:
