@@ -271,6 +271,24 @@ def test_wide_stairs_are_cleared_as_floors():
     assert np.sort(off)[-4] <= A + 0.3 + NEAR
 
 
+@pytest.mark.compiled
+def test_a_terrace_on_shallow_ground_is_cut_once_more():
+    """A cone that rises by less than a stair over its whole radius: one level more takes most of it.
+
+    Between the cone (radius r, height h) and a plane over its tip stand 2/3 pi r^2 h. A level d h below the
+    tip takes d (1 - d^2) pi r^2 h of it, most with d = 1/sqrt(3).
+    """
+    r, h = 30.0, 1.0
+    mesh = parts.turned([(r, -8.0), (r, -h), (0.0, 0.0)], base=90, spokes=360)
+    plan = zrough.plan(job(mesh, top=0.5, stair_height=1.2))
+    assert plan.check.ok, [f.message for f in plan.check.failures]
+    assert plan.check.tallest_stair < 1.2
+    best = (2.0 / 3.0 - 2.0 / (3.0 * math.sqrt(3.0))) * math.pi * r * r * h
+    assert plan.check.leftover.excess_volume < 1.05 * best
+    added = [v for v in plan.levels if v.reason.startswith("shallow ground")]
+    assert [v.kind for v in added] == ["climb"]
+
+
 # ------------------------------------------------------------------ flats
 
 

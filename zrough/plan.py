@@ -29,6 +29,7 @@ from . import (
     rests,
     reuse,
     sequence,
+    shallow,
     threads,
     uncut,
 )
@@ -273,6 +274,7 @@ def _bands(
         costs.expect,
     )  # fmt: skip
     climbs.trim(space, bands, allowed, drops)
+    shallow.add(space, bands, allowed)
     return bands
 
 
