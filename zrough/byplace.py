@@ -25,18 +25,16 @@ from .kernels import places
 from .pieces import Level, Piece, Points
 from .rings import Clearing
 from .shortways import NEAR, Cells, Ground, Walk
+from .visits import LIFT, Climb, Visits
 
 FAR = 0.5  # ways shorter than this, for the length of the walks, are left as they are
 LIKELY = 0.8  # of the ways of the order by height: what a guess must come to
 WORTH = 0.05  # of the path of the band so far: what a guess must save
 BETTER = 0.9  # of the ways of the order by height: where less is not saved, it stays
-LIFT = 40.0  # mm: length that a lift, with its stops, is taken for
 RUNS = np.array([1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48])  # walks moved together
 ROUNDS, MANY = 20, 400  # most rounds of moves; fewer where there are more walks than this
 MOST = 20_000_000  # nodes of the swept map: a second one, and those of all levels, would take too much memory
 CROWD = 3000  # the same of walks, for what lies between each and every other
-
-Climb = tuple[int, Piece]  # a walk with the index of its level in the band
 
 
 class Places:
@@ -48,7 +46,9 @@ class Places:
     def __init__(self, work: Clearing, region: Callable[[int], Level]) -> None:
         self.work = work
         self.region = region
-        self.done: list[Climb] = []
+        # a part this large has no second map
+        self.visits = Visits(work, region) if work.d2.size <= MOST else None
+        self.floors = {0}
         self.moved = False
         self.walks: list[Climb] = []  # since the floor cleared last
         self.path = 0.0  # of all walks with their ways, mm
@@ -59,30 +59,34 @@ class Places:
 
     def after(self, level: int, floor: bool, pieces: list[Piece]) -> None:
         """A level has been cut: its index in the band, whether it leaves a floor, and its walks."""
-        if level:
-            self.walks += [(level, piece) for piece in pieces]
+        self.walks += [(level, piece) for piece in pieces]
         for piece in pieces:
             self.path += _length(piece.points) + (0.0 if piece.way is None else _length(piece.way))
             self.at = piece.points[-1]
         if not level or floor:
+            self.floors.add(level)
             self._close(last=False)
             self.floor, self.start = level, self.at
-            if self.work.d2.size <= MOST:
+            if self.visits is not None:
                 self.swept = self.work.d2.copy()
 
     def order(self) -> list[Climb] | None:
-        """Walks of the climb levels in their new order; None = as they are."""
+        """All walks of the band in their new order; None = as they are."""
         self._close(last=True)
-        return self.done if self.moved else None
+        if self.visits is None or not (self.moved or self.visits.moved):
+            return None
+        return self.visits.walks
 
     def _close(self, last: bool) -> None:
         """Put the walks since the last floor in order; ``last``: no others will follow."""
         walks, self.walks = self.walks, []
+        if self.visits is None:
+            return
         if self.swept is not None and self._spread(walks):
             found = self._sorted(self.swept, walks, last)
             if _ways(self.start, found) < BETTER * _ways(self.start, walks):
                 walks, self.moved = found, True
-        self.done += walks
+        self.visits.add(walks, self.floors, self.swept)
 
     def _spread(self, walks: list[Climb]) -> bool:
         """True if ways are long for their walks, and look much shorter by place."""

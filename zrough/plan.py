@@ -399,7 +399,7 @@ class _Cleared:
     """What the clearing engine made of a band: by level its pieces and what is swept afterwards.
 
     A level without a mark is left out. ``left`` : places not cut. ``layers`` : kept for a later cutter.
-    ``climbing`` : walks of the climb levels by place, with the index of their level; None = height by height.
+    ``order`` : all walks in cutting order, with the index of their level; None = height by height.
     """
 
     band: Band
@@ -408,13 +408,14 @@ class _Cleared:
     bare: rests.Bare | None = None
     left: list[dict[str, Any]] = field(default_factory=list)
     layers: list[Layer] = field(default_factory=list)
-    climbing: list[tuple[int, Piece]] | None = None
+    order: list[tuple[int, Piece]] | None = None
 
     @property
     def walks(self) -> list[tuple[int, Piece]]:
         """All walks in cutting order, each with the index of its level."""
-        count = 1 if self.climbing is not None else len(self.pieces)
-        return [(k, p) for k in range(count) for p in self.pieces[k]] + (self.climbing or [])
+        if self.order is not None:
+            return self.order
+        return [(k, piece) for k, pieces in enumerate(self.pieces) for piece in pieces]
 
 
 def _clear(
@@ -559,7 +560,7 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
     if deep is not None:
         out.bare = rests.Bare(deep, rests.Rim.of(work.swept(), room.rules.radius, space.frame.hd))
     if places is not None:
-        out.climbing = places.order()
+        out.order = places.order()
     return out
 
 
