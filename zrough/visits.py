@@ -39,8 +39,8 @@ TRIES = 3  # places in the order that are tried
 LATER = (0.0, 0.4, 1.0)  # radii: how far on within a walk
 DEEP = 8.0  # radii: what a trip must cost for a walk on a floor to be broken off
 ROUND = 1.2  # radii: how far out a way may swing
-REACH = 6.0  # radii: from farther away none is made
-WINDOW = 100.0  # of the radius squared: the most ground that is looked at for a way to a visit
+REACH = 8.0  # radii: from farther away none is made
+WINDOW = 150.0  # of the radius squared: the most ground that is looked at for a way to a visit
 REJOIN = 1500.0  # the same for the way past it
 LEAD, ASIDE = 0.2, 0.06  # of the radius: a walk that is broken off begins so far behind the place, and beside
 AWAY = 0.25  # mm between tested points of a way
@@ -247,7 +247,7 @@ class Visits:
         rank = self._rank()
         self._show(rank)
         f, half = self.frame, math.sqrt(0.5) * self.cell + EDGE * self.frame.hd
-        points = [piece.points for _, piece in visit]
+        points = [self._thinned(piece, 2 * THIN) for _, piece in visit]
         points += [_dense(piece.way) for _, piece in visit[1:] if piece.way is not None]
         window, near = self._touched(np.concatenate(points), self.rules.radius + half)
         names = self.owner[window]
@@ -275,7 +275,7 @@ class Visits:
             if name in self.shown:
                 continue
             self.shown.add(name)
-            points = self._thinned(self.walks[k][1])
+            points = self._thinned(self.walks[k][1], 2 * THIN)
             window, near = self._touched(points, self.rules.radius + half)
             owner, done = self.owner[window], self.done[window]
             last = np.where(owner >= 0, rank[owner], -1)
@@ -298,9 +298,9 @@ class Visits:
         places.touch(f.x0, f.y0, self.cell, rows.start, cols.start, reach, np.ascontiguousarray(points), near)
         return window, near > 0
 
-    def _thinned(self, piece: Piece) -> Points:
+    def _thinned(self, piece: Piece, thin: int = THIN) -> Points:
         """Points of a walk and of its entry, thinned."""
-        points = np.concatenate([piece.points[:-1:THIN], piece.points[-1:]])
+        points = np.concatenate([piece.points[:-1:thin], piece.points[-1:]])
         return (
             points if piece.entry is None else np.concatenate([self.work.entry_path(piece.entry)[0], points])
         )
