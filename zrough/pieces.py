@@ -36,7 +36,6 @@ class Rules:
     eps : the centre stays this far inside the admissible area.
     drop_area : a wall piece that removes less than this area is left, mm2.
     sliver : the same for what stands free, mm2; it would meet the next cutter at full height.
-    film : a bite on a wall no deeper (mm) and no longer than the radius is left.
     air : a walk ends after this much path without cutting (while looking for its first cut: the radius).
     side : +1 climb (material on the right), -1 conventional. both : each walk may go either way.
     notice : on a front, a step that cuts a smaller arc counts as air.
@@ -56,7 +55,6 @@ class Rules:
     sliver: float
     air: float
     side: int = 1
-    film: float = 0.0
     both: bool = False
     rho_tight: float = math.inf
     notice: float = FAINT

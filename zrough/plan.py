@@ -62,11 +62,9 @@ log = logging.getLogger(__name__)
 
 CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
 SHANK_GAP = 0.01  # mm
-SKIN = (
-    0.002  # mm: a flat no farther below the stock's top is left; it is how the stock's measures were rounded
-)
+# mm: a flat no farther below the stock's top is left; it is how the stock's measures were rounded
+SKIN = 0.002
 REPEATS = 3  # times a band is cleared anew, farther off what the shank would touch
-FILM = 0.05  # mm: a bite on a wall no deeper, and shorter than the radius, is a trace of the path, no stair
 SHUT = 6.0  # node pitches by which the box of what stands may reach beyond that of where the axis may be
 REST = "a rest that no path meets within the cap"
 WIDE = 4.0  # radii: where there is more room than this it is not for want of room that something is left
@@ -385,8 +383,6 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
         eps=fit + 0.001,
         drop_area=width * length,
         sliver=0.4 * width * length,
-        # on a slope a film stands as high as the next stair: too much where stairs are measured square to it
-        film=FILM if job.roughing.stair_normal is None else 0.0,
         air=0.3 * radius,
         side=-1 if job.roughing.direction == "conventional" else 1,
         both=job.roughing.direction == "both",
@@ -520,7 +516,7 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
         # below the flute the shank passes walls cut before: a hair off what was left there, so that it
         # does not rub
         below = space.stock.upper[2] - band.primary.z > cutter.flute_length
-        rules = replace(rules, film=0.0, eps=rules.eps + (deep_bite + SHANK_GAP if below else 0.0))
+        rules = replace(rules, eps=rules.eps + (deep_bite + SHANK_GAP if below else 0.0))
     entry = EntryRules.of(job, cutter, room.data.helix_bore, room.rules.eps)
     work = Clearing(space.frame, space.untouched(band.primary.z), rules)
     ridges = Ridges(space, climbs.limits_of(job, space))

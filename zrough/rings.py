@@ -493,7 +493,7 @@ class Clearing:
         pts, arcs, last = self._walk(level, state, lead, self.rules.notice)
         if (
             last == 0
-            or self._is_scrap(saved, pts, arcs, self.rules.sliver)
+            or self._is_scrap(pts, arcs, self.rules.sliver)
             or self._in_vain(level, saved, pts, arcs)
         ):
             self._restore(saved)
@@ -606,24 +606,11 @@ class Clearing:
         j1 = min(shape[1], math.ceil((high[0] - self.frame.x0) / pitch) + 1)
         return slice(i0, max(i0, i1)), slice(j0, max(j0, j1))
 
-    def _is_scrap(
-        self,
-        saved: tuple,  # type: ignore[type-arg]
-        pts: Points,
-        arcs: NDArray[np.float64],
-        least: float,
-        film: bool = False,
-    ) -> bool:
-        """True if a walk is not worth the way there and can be taken back.
-
-        It took less than ``least`` mm2, or with ``film`` no more than a film.
-        """
-        r = self.rules
-        area = Piece(pts, arcs, None).area(r.radius)
+    def _is_scrap(self, pts: Points, arcs: NDArray[np.float64], least: float) -> bool:
+        """True if a walk took less than ``least`` mm2: not worth the way there, and can be taken back."""
+        area = Piece(pts, arcs, None).area(self.rules.radius)
         swept = pts[max(0, int(np.argmax(arcs > 0.0)) - 1) :]
-        thin = arcs.max() < math.acos(1.0 - r.film / r.radius)
-        film = film and bool(thin) and float(np.hypot(*np.diff(swept, axis=0).T).sum()) < r.radius
-        if not (film or area < least) or np.abs(swept - swept[-1]).max() > self._small():
+        if area >= least or np.abs(swept - swept[-1]).max() > self._small():
             return False
         self.dropped.append((float(pts[-1, 0]), float(pts[-1, 1]), area))
         return True
@@ -724,7 +711,7 @@ class Clearing:
         if led is not None:
             arcs[: len(led)] = led
         least = r.drop_area if arcs.max() < CUSP else r.sliver
-        if last == 0 or self._is_scrap(saved, walk, arcs, least) or self._in_vain(level, saved, walk, arcs):
+        if last == 0 or self._is_scrap(walk, arcs, least) or self._in_vain(level, saved, walk, arcs):
             self._restore(saved)
             return None
         k.clear_coarse_path(
