@@ -201,3 +201,12 @@ def test_same_region_same_bytes_side_by_side():
         results = [bytes_of(0), *pool.map(bytes_of, range(2))]
     assert results[0]
     assert len(set(results)) == 1
+
+
+@pytest.mark.parametrize("seed", [110, 116])
+def test_the_cap_holds_within_the_steps_of_a_sharp_bend(seed):
+    """Where a front ends in a corner, the arc rises and falls again within a hundredth of the radius."""
+    region = random_region(seed)
+    pieces, _, _ = clear(region, TAU)
+    done = replay(region, pieces, 0.00625 * region.radius)
+    assert done.arc_deg.max() <= region.cap_deg + SPARE_DEG

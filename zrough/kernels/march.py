@@ -28,6 +28,7 @@ HALF_PI = 0.5 * math.pi
 SAMPLES = 161  # points on the leading half circle, odd so that one looks straight ahead
 VIRGIN = 5.0e5  # mm2, less than what stands for "never swept", more than any distance
 UNSEEN = 1.5  # nodes: all so near a place whose value is of untouched ground stands, whatever lies between
+WITHIN = 0.017  # rad; how far over its limit the arc may be in the middle of a half step
 UNEVEN = 0.02  # rad; where the bend changes by more from one step to the next, the arc within a step is asked
 AWAY = 2.2  # rad: how far a walk must be able to turn from its wall; radii: where that always fits
 THINNEST = 0.04  # of the squared arc: around a corner of less than 0.04 radii a walk does not look closer
@@ -612,8 +613,8 @@ def march(
             step = 0.5 * long_step
             last *= 0.5
         elif not tight_bend and step != long_step and short <= 0 and abs(last) < 0.1 * step / rho:
+            last *= long_step / step
             step = long_step
-            last *= 2.0
         gain = 1.0 - math.exp(-step / ease_in)
         ease = min(1.0, arc_before / limit)
         target = min(limit, arc_before + (limit - arc_before) * gain + 2.0 * tight)
@@ -718,11 +719,11 @@ def march(
             status = CONTACT
             break
         short -= 1
-        if step == long_step and abs(chosen - last) > UNEVEN and arc > faint:
-            # where the front has a corner the arc may pass the limit within the step
+        if step > 0.3 * long_step and abs(chosen - last) > UNEVEN and arc > faint:
+            # where the front has a corner the arc may pass the limit within the step, be it a half one
             half = 0.5 * step
             e = _arc_after(d2, x0, y0, hd, radius, x, y, hx, hy, chosen, half, circle)
-            if e > limit + tight:
+            if e > limit + (tight if step == long_step else WITHIN):
                 step = half
                 last *= 0.5
                 short = 4
