@@ -36,8 +36,7 @@ class Curtain:
 
     def lift(self, work: Clearing) -> None:
         """Show again what has not been swept meanwhile."""
-        now = work.d2[self.hidden]
-        work.d2[self.hidden] = np.where(now < self.mark, now, self.before[self.hidden])
+        np.copyto(work.d2, self.before, where=self.hidden & (work.d2 >= self.mark))
 
     def behind(self, d2: NDArray[np.float32], rows: slice, cols: slice) -> NDArray[np.float32]:
         """The map in a window as it is without the curtain."""

@@ -12,6 +12,7 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from . import ways
 from .kernels import march
@@ -99,33 +100,36 @@ def _latest(work: Clearing, pieces: list[Piece], piece: Piece) -> int:
     reach = half + EDGE * f.hd
     low, high = piece.points.min(axis=0), piece.points.max(axis=0)
     near = 2.0 * radius + reach
-    which, points = _beside(work, pieces, len(pieces), low - near, high + near)
-    if not len(cells) or not which:
+    if not len(cells):
         return 0
-    x, y = np.concatenate(points).T
-    square = (cells[:, :1] - x) ** 2 + (cells[:, 1:] - y) ** 2
-    first = np.cumsum([0, *map(len, points[:-1])])
-    away = np.minimum.reduceat(square, first, axis=1)
+    which, counts, points = _beside(work, pieces, len(pieces), low - near, high + near)
+    if not len(which):
+        return 0
+    square, other = np.subtract.outer(cells[:, 0], points[:, 0]), np.subtract.outer(cells[:, 1], points[:, 1])
+    square *= square
+    other *= other
+    square += other
+    away = np.minimum.reduceat(square, np.cumsum(counts) - counts, axis=1)
     # of a cell that was taken whole nothing is left to those after
     whole = np.cumsum(away <= (flat - reach) ** 2, axis=1)
     whole[:, 1:], whole[:, 0] = whole[:, :-1].copy(), 0
     took = np.flatnonzero(((away <= (radius + reach) ** 2) & (whole == 0)).any(axis=0))
-    return which[took[-1]] if len(took) else 0
+    return int(which[took[-1]]) if len(took) else 0
 
 
 def _beside(
     work: Clearing, pieces: list[Piece], count: int, low: Points, high: Points
-) -> tuple[list[int], list[Points]]:
-    """Which of the first ``count`` pieces have points within a box, and these points, thinned."""
-    which, points = [], []
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Points]:
+    """Which of the first ``count`` pieces have points within a box, how many, and these points, thinned."""
     near = work.extents.follow(pieces).meet(low, high)
-    for k in near[near < count].tolist():
-        swept = _swept(work, pieces[k])
-        inside = ((swept >= low) & (swept <= high)).all(axis=1)
-        if inside.any():
-            which.append(k)
-            points.append(swept[inside])
-    return which, points
+    near = near[near < count]
+    parts = [_swept(work, pieces[k]) for k in near.tolist()]
+    points = np.concatenate([*parts, np.zeros((0, 2))])
+    inside = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
+    part = np.searchsorted(np.cumsum([len(part) for part in parts]), inside, side="right")
+    counts = np.bincount(part, minlength=len(parts))
+    met = np.flatnonzero(counts)
+    return near[met], counts[met], points[inside]
 
 
 def _cells(work: Clearing, piece: Piece) -> tuple[Points, float]:
@@ -154,8 +158,14 @@ def _cells(work: Clearing, piece: Piece) -> tuple[Points, float]:
 
 def _swept(work: Clearing, piece: Piece) -> Points:
     """Points of a piece and of its entry, thinned."""
-    thin = np.concatenate([piece.points[:-1:THIN], piece.points[-1:]])
+    points = piece.points
+    # those of a short walk, of which there are many, are its first and its last anyway
+    thin = points[:: max(1, len(points) - 1)] if len(points) <= THIN + 1 else _thinned(points)
     return thin if piece.entry is None else np.concatenate([work.entry_path(piece.entry)[0], thin])
+
+
+def _thinned(points: Points) -> Points:
+    return np.concatenate([points[:-1:THIN], points[-1:]])
 
 
 def _ways(
@@ -208,9 +218,9 @@ def _then(
     d2 = work.ground[2 * i0 : 2 * i1 - 1, 2 * j0 : 2 * j1 - 1].copy()
     least = np.array([part.x0, part.y0]) - _rim(work)
     most = least + f.h * np.array([part.nx - 1, part.ny - 1]) + 2.0 * _rim(work)
-    _, points = _beside(work, pieces, done, least, most)
-    if points:
-        march.stamp_path(d2, part.x0, part.y0, f.hd, _rim(work), np.concatenate(points))
+    _, _, points = _beside(work, pieces, done, least, most)
+    if len(points):
+        march.stamp_path(d2, part.x0, part.y0, f.hd, _rim(work), points)
     sd = np.ascontiguousarray(level.sd[i0:i1, j0:j1])
     ground = Level(sd, np.zeros((0, 2)), np.zeros(1, np.int64))
     return Clearing(part, d2, work.whole), ground

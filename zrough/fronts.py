@@ -23,8 +23,8 @@ ROUND = np.array(
 
 def next_front(
     work: Clearing, level: Level, position: Points | None
-) -> tuple[NDArray[np.int64] | None, NDArray[np.int64]] | None:
-    """Chain of coarse nodes to the start of the next front (None = jump) and the front from there on."""
+) -> tuple[bool, NDArray[np.int64]] | None:
+    """Whether cleared ground leads to the next front (see `chain`), and its nodes from its start on."""
     flat = -1
     joined = False
     if position is not None:
@@ -40,23 +40,28 @@ def next_front(
         if flat < 0:
             return None
     # where both ways are allowed, the end of the front that is nearer
-    back = ways.back(work, flat) if joined else None
     ups = [_up_front(work, flat, side) for side in work.sides]
-    best = int(np.argmin([len(up) for up in ups]))
+    best = min(range(len(ups)), key=lambda n: len(ups[n]))
     work.face(work.sides[best])
-    up = ups[best]
-    return (None if back is None else np.concatenate([back, up[1:]])), up[::-1]
+    return joined, ups[best][::-1]
+
+
+def chain(work: Clearing, front: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Nodes from where the last search began, over cleared ground, to the start of the ``front`` found."""
+    return np.concatenate([ways.back(work, int(front[-1])), front[-2::-1]])
 
 
 def _up_front(work: Clearing, flat: int, side: int) -> NDArray[np.int64]:
     """Nodes from front node ``flat`` to where a walk along its front begins."""
-    up = work.buffer_up
-    work.epoch += 1
-    n = k.up_front(work.free, work.blk, flat, side, work.seen, work.epoch, len(up), up)
-    tabu = work.tabu.ravel()
-    while n > 1 and tabu[up[n - 1]]:
-        n -= 1
-    return up[:n].copy()
+    up = work.followed.get((flat, side))
+    if up is None:
+        work.epoch += 1
+        out = work.buffer_up
+        n = k.up_front(work.free, work.blk, flat, side, work.seen, work.epoch, len(out), out)
+        # of its nodes most are tried one after the other, on the same ground
+        up = work.followed[flat, side] = out[:n].copy()
+    free = np.flatnonzero(work.tabu.ravel()[up] == 0)
+    return up[: int(free[-1]) + 1 if len(free) else 1]
 
 
 def poses(work: Clearing, front: NDArray[np.int64]) -> list[tuple[Points, Points]]:

@@ -74,11 +74,14 @@ class Clearing:
         self.searched: tuple[int, int] | None = None
         self.begun, self.state = 0, np.zeros(3, np.int64)
         self.joined = np.zeros(shape, np.int32)
+        self.followed: dict[tuple[int, int], NDArray[np.int64]] = {}  # fronts as they are on that ground
         self.tau = 0.01
         self.track: list[Points] = []  # paths of all walks of the band so far
         self.tracks, self.trails = Trail(), Trail()  # of ``track`` and of ``pieces``
         self.extents = Extents()  # of ``pieces``
         self.evened: list[Points] = []  # of them, those that took off ridges
+        # see `swept`; with how many of ``evened``
+        self._wide: tuple[NDArray[np.float32] | None, int] = None, 0
         # one node for slivers between nodes; half the corner radius for the ridges it leaves on the floor
         self.slacks = sorted(
             {max(frame.hd, 0.5 * min(rules.corner, 0.3 * rules.radius)), frame.hd}, reverse=True
@@ -288,6 +291,7 @@ class Clearing:
 
     def changed(self) -> None:
         """The coarse maps are about to show other ground, or ``tabu`` less than before."""
+        self.followed.clear()
         self._versions += 1
         self.version = self._versions
 
@@ -298,14 +302,17 @@ class Clearing:
     def swept(self) -> NDArray[np.float32]:
         """The swept map with all that walks which evened ridges have swept: they cut wider than they look.
 
-        It is for reading only: without such walks it is the map itself.
+        It is for reading only, and until the next call: without such walks it is the map itself.
         """
         if not self.evened:
             return self.d2
-        f, d2 = self.frame, self.d2.copy()
-        for points in self.evened:
-            k.stamp_path(d2, f.x0, f.y0, f.hd, self.rules.radius + 3 * f.hd, points)
-        return d2
+        f, (wide, count) = self.frame, self._wide
+        # what has been swept stays so
+        wide = self.d2.copy() if wide is None else np.minimum(wide, self.d2, out=wide)
+        for points in self.evened[count:]:
+            k.stamp_path(wide, f.x0, f.y0, f.hd, self.rules.radius + 3 * f.hd, points)
+        self._wide = wide, len(self.evened)
+        return wide
 
     def slimmer(self, height: float, run: Callable[[], T]) -> T:
         """Run something with the radius that the cutter has ``height`` over its tip."""
@@ -462,7 +469,7 @@ class Clearing:
         return np.concatenate([lead, pts[:last]]), np.concatenate([np.zeros(n), arcs[:last]]), last
 
     def _cut_from(
-        self, level: Level, chain: NDArray[np.int64] | None, front: NDArray[np.int64], position: Points | None
+        self, level: Level, joined: bool, front: NDArray[np.int64], position: Points | None
     ) -> Piece | None:
         node = int(front[0])
         found = None
@@ -487,7 +494,8 @@ class Clearing:
         way = None
         if line is not None and len(line) > 1:
             lead, way = np.concatenate([line[:-1], lead]), ways.route(self, level, position, line[0])
-        elif chain is not None and position is not None:
+        elif joined and position is not None:
+            chain = fronts.chain(self, front)
             way = ways.way(self, level, position, chain, air[: len(air) - len(lead) + 1])
         saved = self._save(state[:2])
         pts, arcs, last = self._walk(level, state, lead, self.rules.notice)
@@ -642,6 +650,7 @@ class Clearing:
         return uncut.stays_pinched(self, level, swept[0])
 
     def _restore(self, saved: tuple) -> None:  # type: ignore[type-arg]
+        self.followed.clear()
         fine, d2, coarse, mat, blk, self.version = saved
         self.d2[fine] = d2
         self.mat[coarse] = mat

@@ -67,11 +67,11 @@ def landing(work: Clearing, level: Level, goal: Points) -> Points | None:
     walks it does not.
     """
     f, whole, step = work.frame, work.whole, work.rules.step
-    # a ridge behind the curtain stands all the same
-    rows, cols = work.window(goal, (LANDING + 1.5) * whole.radius, f.hd, work.d2.shape)
-    x0, y0 = f.x0 + f.hd * cols.start, f.y0 + f.hd * rows.start
-    d2 = work.d2[rows, cols] if work.curtain is None else work.curtain.behind(work.d2, rows, cols)
-    d2 = np.ascontiguousarray(d2)
+    d2, x0, y0 = work.d2, f.x0, f.y0
+    if work.curtain is not None:
+        # a ridge behind it stands all the same
+        rows, cols = work.window(goal, (LANDING + 1.5) * whole.radius, f.hd, work.d2.shape)
+        d2, x0, y0 = work.curtain.behind(d2, rows, cols), x0 + f.hd * cols.start, y0 + f.hd * rows.start
     flat = whole.standing(f.hd)
     if k.first_clear(d2, x0, y0, f.hd, whole.radius, flat, f.hd, goal[None]) == 0:
         return goal[None, :]
