@@ -59,7 +59,7 @@ def space(region, tip, corner=CORNER):
     grid = Grid(frame.x0, frame.y0, frame.h, frame.nx, frame.ny)
     return SimpleNamespace(
         frame=frame, grid=grid, radius=RADIUS, corner=corner + WALL, wall=WALL, floor=0.0,
-        cl=np.full(grid.shape, tip), top=np.full(grid.shape, 10.0),
+        cl=np.full(grid.shape, tip), top=np.full(grid.shape, 10.0), before=(),
     )  # fmt: skip
 
 
@@ -153,3 +153,36 @@ def test_height_between_two_passes_in_closed_form():
     assert left[2, np.argmin(abs(x - half))] == pytest.approx(1.5)
     kernels.lower(d2, 2.0, RADIUS, CORNER, left)  # a higher level changes nothing there
     assert left[2, len(x) // 2] == pytest.approx(expected, abs=1e-4)
+
+
+def test_ground_cut_deeper_is_air_where_the_tip_left_it_lower():
+    """From the walks' centres alone: a ball's underside stands no higher than the level there."""
+    region, walks, work = field(RADIUS)
+    frame, ground, _ = level(region)
+    ridges = Ridges(space(region, -9.0, RADIUS), Limits(INF, INF))
+    assert ridges.take_off(work, ground, -1.5, INF, []) == []
+    x, y = (frame.x0 + frame.hd * np.arange(frame.fine[1]), frame.y0 + frame.hd * np.arange(frame.fine[0]))
+    nodes = np.column_stack([axis.ravel() for axis in np.meshgrid(x, y)])
+    inside = ((nodes > 0.2) & (nodes < (59.8, 39.8))).all(axis=1)  # the stock
+    over = left_over(walks, nodes[inside], RADIUS) - 1.5
+    told = ridges.low(0.0).ravel()[inside]
+    assert told[over < -0.02].all()
+    assert not told[over > 0.02].any()
+    assert told.any()
+    assert not told.all()
+
+
+@pytest.mark.compiled
+def test_a_ball_evens_no_air_beside_the_stock():
+    region = Region(box(0.0, 0.0, 60.0, 50.0), (22.0, 20.0, 38.0, 30.0), RADIUS, 60.0)
+    frame, ground, d2 = level(region)
+    stock = box(*region.stock)
+    far = []
+    for ridges in (None, Ridges(space(region, 0.0, RADIUS), Limits(1.0, INF), d2)):
+        work = Clearing(frame, d2.copy(), rules(region, corner=RADIUS))
+        work.air = None if ridges is None else ridges.low(0.0)
+        work.run(ground, None, 0.03, floor=True)
+        slim = work.rules.radius_at(work.rules.evened)
+        far.append([p for p in work.evened if shapely.LineString(p).distance(stock) > slim + frame.h])
+    assert far[0]  # where it does not know of the air
+    assert not far[1]

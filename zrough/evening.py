@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -49,14 +49,45 @@ def even(
             work.curtain = None
 
     d2, slacks = work.d2.copy(), work.slacks
+    air = _Air.empty(work, work.rules.radius - work.rules.radius_at(height))
     if zone is not None:
         # a walk looks no farther than its radius for its first cut
         work.slacks = [q for q in slacks if q <= NEAR * work.rules.radius_at(height)] or slacks[-1:]
     work.slimmer(height, walk)
     work.slacks = slacks
+    if air is not None:
+        air.back(work)
     for piece in walked:
         piece.arcs = _as_wide_as_it_is(work, d2, piece)
         work.evened.append(piece.points)
+
+
+@dataclass
+class _Air:
+    """Air over lower ground and beside the stock, taken for swept by a slimmer cutter too for a while.
+
+    The map shows it as the whole cutter swept it at a deeper level, or as if it had: to a slimmer one that
+    would be ridges on a floor, where no floor is.
+    """
+
+    nodes: NDArray[np.bool_]
+    before: NDArray[np.float32]
+    lower: NDArray[np.float32]
+
+    @classmethod
+    def empty(cls, work: Clearing, slimmer: float) -> _Air | None:
+        """Lower the map in the air for a cutter whose radius is by so much smaller; None if there is none."""
+        if work.air is None:
+            return None
+        before = work.d2[work.air]
+        lower = np.square(np.maximum(np.sqrt(before) - np.float32(slimmer), np.float32(0.0)))
+        work.d2[work.air] = lower
+        return cls(work.air, before, lower)
+
+    def back(self, work: Clearing) -> None:
+        """The map as before where it has not been swept meanwhile."""
+        now = work.d2[self.nodes]
+        work.d2[self.nodes] = np.where(now < self.lower, now, self.before)
 
 
 def _as_wide_as_it_is(work: Clearing, d2: NDArray[np.float32], piece: Piece) -> NDArray[np.float64]:

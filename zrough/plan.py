@@ -519,7 +519,7 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
         rules = replace(rules, eps=rules.eps + (deep_bite + SHANK_GAP if below else 0.0))
     entry = EntryRules.of(job, cutter, room.data.helix_bore, room.rules.eps)
     work = Clearing(space.frame, space.untouched(band.primary.z), rules)
-    ridges = Ridges(space, climbs.limits_of(job, space))
+    ridges = Ridges(space, climbs.limits_of(job, space), work.d2)
     swept = Swept(space.frame, space.radius, cutter.corner_radius)
     before = band.primary.z
     places = Places(work, lambda k: room.region(band.levels[k].z)) if band.climbs and zones is None else None
@@ -537,6 +537,7 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
         if off is not None:
             missed = rests.listed(level.z, off, space, space.radius)
             out.left += [missed] if missed is not None else []
+        work.air = ridges.low(level.z) if level.floor else None
         out.pieces.append(_one_level(room, work, region, level, at, bite, entry, out.left))
         # found on the level before, and still there: it stands from that one's height on
         out.left += [_channel(patch, before, room.rules.radius) for patch, _ in work.stayed]

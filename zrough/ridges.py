@@ -32,19 +32,29 @@ MARGIN = 2  # coarse nodes round what is too high that are walked over with it
 class Ridges:
     """One band on its way up: how high it has been left, node by node."""
 
-    def __init__(self, space: Space, limits: Limits) -> None:
+    def __init__(self, space: Space, limits: Limits, before: NDArray[np.float32] | None = None) -> None:
+        """``before``: the swept map before the band's first cut, to know the air beside the stock from."""
         self.space = space
         self.limit = min(limits.height, limits.normal)
         self.corner = space.corner - space.wall
         self.left = np.full(space.frame.fine, np.inf, np.float32)
         self.tip = np.ascontiguousarray(space.cl + space.floor, dtype=np.float32)
         self.top = np.ascontiguousarray(space.top, dtype=np.float32)
+        # ground that an earlier cutter took is on the map too, and may have ridges
+        self.beside = None if before is None or space.before else before <= np.float32(space.radius**2)
         self.rows, self.columns, self.inset = _underside(space.radius, self.corner, space.grid.cell)
 
     @property
     def idle(self) -> bool:
         """True if a ridge can do no harm: a square corner leaves none, or nothing limits the stairs."""
         return self.corner <= FLAT or math.isinf(self.limit)
+
+    def low(self, z: float) -> NDArray[np.bool_] | None:
+        """Fine nodes where nothing is left over a level at ``z``; None for a square corner."""
+        if self.corner <= FLAT:
+            return None
+        low = self.left <= np.float32(z + FLAT)
+        return low if self.beside is None else low | self.beside
 
     def take_off(
         self,
@@ -60,11 +70,10 @@ class Ridges:
         ``above`` is the height of the next level of the band, mm, inf for its last. ``shown`` (coarse map):
         where a later cutter may go. What is too high even then is returned: no walk comes by there.
         """
-        if self.idle:
-            return []
         radius = self.space.radius
-        kernels.lower(work.d2, z, radius, self.corner, self.left)
-        if not work.stands(ground, FLAT):
+        if self.corner > FLAT:
+            kernels.lower(work.d2, z, radius, self.corner, self.left)
+        if self.idle or not work.stands(ground, FLAT):
             return []
         if shown is not None:
             work.mat[~shown] = 0

@@ -105,6 +105,7 @@ class Clearing:
         # see `uncut`
         self.room: tuple[Level, float, NDArray[np.float64], NDArray[np.bool_]] | None = None
         self.curtain: Curtain | None = None  # drawn while ridges are walked over
+        self.air: NDArray[np.bool_] | None = None  # fine nodes with no floor at the level, see `evening`
         self.pieces: list[Piece] = []  # of the level being cut
         self.ground: NDArray[np.float32] | None = None  # `d2` as that level found it, where it clears ground
         self.find_entries: Callable[[Clearing, Level, bool], list[Entry]] | None = None
