@@ -13,6 +13,7 @@ from shapely.geometry import box
 from zrough.grid import Grid
 from zrough.kernels import march
 from zrough.kernels import ridges as kernels
+from zrough.pieces import FLAT
 from zrough.ridges import LEAST, Ridges
 from zrough.rings import Clearing
 from zrough.stairs import Limits
@@ -186,3 +187,27 @@ def test_a_ball_evens_no_air_beside_the_stock():
         far.append([p for p in work.evened if shapely.LineString(p).distance(stock) > slim + frame.h])
     assert far[0]  # where it does not know of the air
     assert not far[1]
+
+
+def test_floors_are_evened_no_lower_than_every_pass_leaves_them():
+    """Between passes a = R (1 - cos cap) apart a ball leaves R - sqrt(R^2 - (a / 2)^2)."""
+    for cap in (20.0, 40.0, 64.0, 100.0):
+        region = Region(box(0.0, 0.0, 60.0, 40.0), None, RADIUS, cap)
+        apart = RADIUS * (1.0 - math.cos(math.radians(cap)))
+        stands = RADIUS - math.sqrt(RADIUS**2 - (0.5 * apart) ** 2)
+        assert rules(region, corner=RADIUS).evened > stands
+        assert rules(region, corner=0.7 * RADIUS).evened == FLAT  # its flat makes the floor
+
+
+@pytest.mark.compiled
+def test_a_ball_does_not_cut_its_floors_twice():
+    region = Region(box(-12.0, -12.0, 102.0, 82.0), (0.0, 0.0, 90.0, 70.0), RADIUS, 64.0)
+    frame, ground, d2 = level(region)
+    lengths = []
+    for floor in (False, True):
+        work = Clearing(frame, d2.copy(), rules(region, corner=RADIUS))
+        work.air = d2 <= RADIUS**2
+        pieces = work.run(ground, None, 0.03, floor=floor)
+        lengths.append(sum(shapely.LineString(p.points).length for p in pieces))
+    assert lengths[0] > 400.0
+    assert lengths[1] < 1.25 * lengths[0]

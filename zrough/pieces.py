@@ -17,7 +17,8 @@ Nodes = tuple[NDArray[np.int64], NDArray[np.int64]]
 FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
 FLAT = 0.004  # mm: a floor this even counts as flat
 DOWN = 0.008  # mm: a higher ridge is met by a tip that comes straight down
-EVENED = 0.25  # of the radius: a rounder tip evens floors only as far as its radius there is this large
+EVENED = 0.25  # of the radius: a rounder tip evens floors only as far as its radius there is this large,
+APART = 1.5  # or half of what passes at the cap lie apart times this: round a corner they lie farther
 
 
 @dataclass(frozen=True)
@@ -80,9 +81,15 @@ class Rules:
 
     @property
     def evened(self) -> float:
-        """Height to which ridges on a floor are taken off, mm: `FLAT`, more where a tip is rounder."""
-        beyond = EVENED * self.radius - (self.radius - self.corner)
-        return FLAT if beyond <= 0.0 else max(FLAT, self.corner - math.sqrt(self.corner**2 - beyond**2))
+        """Height to which ridges on a floor are taken off, mm: `FLAT`, more where a tip is rounder.
+
+        There it is no less than every pass leaves beside it: to take that off the floor would be cut twice.
+        """
+        flat = self.radius - self.corner
+        if EVENED * self.radius <= flat:
+            return FLAT
+        beyond = min(max(EVENED * self.radius, 0.5 * APART * self.bite) - flat, self.corner)
+        return max(FLAT, self.corner - math.sqrt(self.corner**2 - beyond**2))
 
     @property
     def bite(self) -> float:
