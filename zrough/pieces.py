@@ -18,7 +18,7 @@ FAINT = math.radians(5.0)  # a step that cuts less does not keep a walk going
 FLAT = 0.004  # mm: a floor this even counts as flat
 DOWN = 0.008  # mm: a higher ridge is met by a tip that comes straight down
 EVENED = 0.25  # of the radius: a rounder tip evens floors only as far as its radius there is this large,
-APART = 1.5  # or half of what passes at the cap lie apart times this: round a corner they lie farther
+APART = 1.25  # or half of what passes at the cap lie apart times this: round a corner they lie farther
 
 
 @dataclass(frozen=True)

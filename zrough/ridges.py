@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from . import distances, evening, uncut
 from .kernels import ridges as kernels
-from .pieces import FLAT
+from .pieces import EVENED, FLAT
 from .stairs import Limits
 
 if TYPE_CHECKING:
@@ -50,8 +50,9 @@ class Ridges:
         return self.corner <= FLAT or math.isinf(self.limit)
 
     def low(self, z: float) -> NDArray[np.bool_] | None:
-        """Fine nodes where nothing is left over a level at ``z``; None for a square corner."""
-        if self.corner <= FLAT:
+        """Fine nodes where nothing is left over a level at ``z``; None where the tip's flat makes floors."""
+        radius = self.space.radius
+        if radius - self.corner >= EVENED * radius:
             return None
         low = self.left <= np.float32(z + FLAT)
         return low if self.beside is None else low | self.beside
