@@ -6,6 +6,7 @@ closed form. Slots at most one diameter deep: common practice, and a catalogue's
 
 from __future__ import annotations
 
+import importlib
 from types import SimpleNamespace
 
 import numpy as np
@@ -18,12 +19,15 @@ from regions import Region
 from zrough import feeds, lanes
 from zrough.job import Job
 from zrough.links import Linker
+from zrough.ncread import Motion
 from zrough.pieces import Frame, Piece
 from zrough.plan import plan
 from zrough.rings import Clearing
 from zrough.toolpath import Kind
 
 pytestmark = pytest.mark.compiled
+
+checking = importlib.import_module("zrough.check")
 
 DIAMETER, WALL, FLOOR, CAP = 10.0, 0.2, 0.1, 60.0
 BEND = 0.4  # mm: the channels leave the centre 0.3 mm on either side, so that no arc of this radius fits in
@@ -69,6 +73,32 @@ def test_without_slotting_the_channels_are_left_and_listed(plans):
         # what is clear is the channel less the wall allowance
         assert min(p["width"] for p in told) == pytest.approx(far - near - 2 * WALL, abs=0.15)
         assert min(p["z"] for p in told) == pytest.approx(FLOOR - depth, abs=1e-6)
+
+
+def test_slots_of_each_cutter_are_told_by_its_own_feeds():
+    """Two slots, each as fast as its own cutter may; the whole program goes by the first cutter's data."""
+    kind, worst = np.array([int(Motion.LINE)] * 2), np.array([180.0, 180.0])
+
+    def facts(mine, feed):
+        run = SimpleNamespace(
+            worst=np.where(mine, worst, 0.0), worst_at=np.zeros((2, 3)), depth=np.full(2, 4.0),
+            cut_length=np.where(mine, 10.0, 0.0), over=(20.0, 20.0, 20.0), histogram=None,
+            entry_histogram=None, steps=2,
+        )  # fmt: skip
+        return SimpleNamespace(
+            replay=run, cap=CAP, rise=np.zeros(2), excess=run.worst - CAP, line=lambda m: m + 1,
+            body=SimpleNamespace(radius=5.0), job=SimpleNamespace(roughing=SimpleNamespace(slotting=True)),
+            program=SimpleNamespace(kind=kind, feed=np.array([80.0, 450.0]), spindle=np.full(2, 4000.0)),
+            data=SimpleNamespace(spindle_rpm=4000.0, feed_for=lambda arc, depth: np.full(len(depth), feed)),
+        )  # fmt: skip
+
+    each = [facts(np.array([True, False]), 80.0), facts(np.array([False, True]), 450.0)]
+    case = SimpleNamespace(
+        whole=facts(np.array([True, True]), 80.0), shares=[SimpleNamespace(facts=f) for f in each]
+    )
+    told = checking._engagement(case)
+    assert told.slots_mm == pytest.approx(20.0)
+    assert told.over == (0.0, 0.0, 0.0)
 
 
 def test_with_slotting_they_are_cut_to_the_allowance(plans):

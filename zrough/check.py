@@ -517,7 +517,7 @@ def _verdict(case: Case, part: Any, failures: tuple[Finding, ...], warnings: tup
         gouge_at=_triple(facts.gouge_at[worst]) if deep else (math.nan,) * 3,
         gouge_line=facts.line(worst) if deep else 0,
         allowance_mm=float(eaten.max()),
-        engagement=_engagement(facts),
+        engagement=_engagement(case),
         removed_mm3=float(run.volume.sum()),
         leftover=checkleft.measure(facts.job, run, part, reaches[-1]),
         times=times, lengths=lengths,
@@ -588,9 +588,11 @@ def _triple(values: Any) -> tuple[float, float, float]:
     return float(values[0]), float(values[1]), float(values[2])
 
 
-def _engagement(facts: Facts) -> Engagement:
+def _engagement(case: Case) -> Engagement:
+    facts = case.whole
     run = facts.replay
-    slots = checkrules.slots(facts)
+    # how deep and how fast a slot may be is a matter of the cutter that cuts it
+    slots = np.logical_or.reduce([checkrules.slots(share.facts) for share in case.shares])
     in_slots = float(run.cut_length[slots].sum())
     worst = int(np.argmax(np.where(slots, -math.inf, facts.excess)))
     length = max(float(run.cut_length.sum()), 1e-9)
