@@ -129,13 +129,14 @@ def test_part_outside_the_block(low: tuple, high: tuple, words: str) -> None:
 
 
 def test_rounding_is_forgiven() -> None:
-    Stock.from_job(job(min=(-20, -15, -30), max=(20 - 9e-7, 15, 0 - 9e-7)), box_part())
+    """Six decimals of an inch are up to 1.3e-5 mm off; common practice is three or four, up to 1.3e-3 mm."""
+    Stock.from_job(job(min=(-20, -15, -30), max=(20 - 9e-4, 15, 0 - 9e-4)), box_part())
+    with pytest.raises(StockError, match=r"sticks 0\.0012 mm out"):
+        Stock.from_job(job(min=(-20, -15, -30), max=(20 - 1.2e-3, 15, 0)), box_part())
     # 76.2 as float32 is 76.1999969
     body = trimesh.creation.box((152.4, 101.6, 38.1))
     rounded = part.from_arrays(body.vertices.astype(np.float32).astype(float) * (1 + 1e-8), body.faces)
     Stock.from_job(job(min=(-76.2, -50.8, -19.05), max=(76.2, 50.8, 19.05)), rounded)
-    with pytest.raises(StockError):
-        Stock.from_job(job(min=(-20, -15, -30), max=(20 - 1e-4, 15, 0)), box_part())
 
 
 # --- leftover ---------------------------------------------------------------------------------------

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 Points = NDArray[np.float64]
 
-SLACK = 1e-6  # mm; a part may stick out this far, plus the rounding of its float32 file
+SLACK = 1e-3  # mm; a part may stick out this far, as measures in inches are rounded; and its float32 file's
 MESH_SLACK = 0.02  # mm; chords of a stock mesh, nodes of a leftover map
 FORMAT, VERSION = "zrough leftover", 1
 LEVEL = 0.05  # rise over run between nodes up to which ground counts as level
