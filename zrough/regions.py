@@ -186,13 +186,25 @@ class Space:
 
     def _leftover_outline(self, z: float, lean: bool) -> NDArray[np.float32]:
         """As `_outline`, of a leftover map, grown by half its pitch: it knows no better where a wall is."""
-        from skimage import measure
-
         assert self.stock.grid is not None
         assert self.stock.heights is not None
         own, frame = self.stock.grid, self.frame
         heights = self.stock.met(self.corner - self.wall) if lean else self.stock.heights
         rise = heights - z - FILM
+        doubt = 0.5 * own.cell
+        band = max(BAND * frame.hd, self.corner - self.wall + 2.0 * frame.hd) + doubt
+        inside = self._inside(own, rise, band)
+        inside[inside <= -0.999 * band] = -2.0 * self.radius  # cleared ground, well away from all that stands
+        return -inside - np.float32(doubt)
+
+    def _inside(self, own: Grid, rise: Map, band: float) -> NDArray[np.float32]:
+        """Signed distance from where ``rise``, (ny, nx) mm on its own grid, passes nought, on the fine map.
+
+        Positive where it is more; no more than ``band`` mm.
+        """
+        from skimage import measure
+
+        frame = self.frame
         rise = np.pad(np.clip(rise, -own.cell, own.cell), 1, constant_values=-own.cell)
         x0, y0 = own.x0 - own.cell, own.y0 - own.cell
         contours: Any = measure.find_contours
@@ -202,14 +214,15 @@ class Space:
         ny, nx = frame.fine
         mask = _bilinear(rise, x0, y0, own.cell, Grid(frame.x0, frame.y0, frame.hd, nx, ny)) > 0.0
         inside = np.empty((ny, nx), np.float32)
-        doubt = 0.5 * own.cell
-        band = max(BAND * frame.hd, self.corner - self.wall + 2.0 * frame.hd) + doubt
         march.band_distance(mask, frame.x0, frame.y0, frame.hd, band, points, offsets, inside)
-        inside[inside <= -0.999 * band] = -2.0 * self.radius  # cleared ground, well away from all that stands
-        return -inside - np.float32(doubt)
+        return inside
 
     def _outline(self, z: float) -> NDArray[np.float64]:
-        """Signed distance from where the stock stands above ``z``, on the fine map, positive outside."""
+        """Signed distance from where the stock stands above ``z``, on the fine map, positive outside.
+
+        A slope is met where it passes that height; an upright wall half way between the nodes that show it.
+        Farther off than `BAND` cells it is counted in nodes.
+        """
         from scipy.ndimage import distance_transform_edt, zoom
 
         g, frame = self.grid, self.frame
@@ -221,7 +234,9 @@ class Space:
         inside = distance_transform_edt(solid) * g.cell
         away = np.where(solid, -(inside - 0.5 * g.cell), outside - 0.5 * g.cell)
         fine = zoom(away, (np.array(frame.fine) / np.array(away.shape)).tolist(), order=1, grid_mode=False)
-        return np.asarray(fine, dtype=np.float64)
+        band = BAND * g.cell
+        near = self._inside(g, rise, band)
+        return np.where(np.abs(near) < 0.999 * band, -near, fine)
 
 
 def _deepened(swept: NDArray[np.float32], pitch: float) -> NDArray[np.float32]:
