@@ -9,9 +9,12 @@ import parts
 import pytest
 
 import zrough
-from zrough import cutting, feeds
+from zrough import cutting, feeds, links
 from zrough.cutting.proposal import Conditions
-from zrough.pieces import Frame
+from zrough.levels import Level
+from zrough.overhead import Overhead
+from zrough.pieces import Entry, Frame, Piece
+from zrough.toolpath import Kind
 
 
 class Cutter:
@@ -225,10 +228,10 @@ def test_an_entry_knows_the_highest_ridge_within_its_reach():
     for x, y, height in ((3.0, 4.0, 2.5), (-3.0, 4.5, 7.0), (0.0, 0.0, 0.4)):
         depth[round((y + 5.0) / 0.5), round((x + 10.0) / 0.5)] = height
     tall = Tall(frame, depth)
-    assert tall.deepest(0.0, 0.0, 5.0) == 2.5  # 3, 4, 5
-    assert tall.deepest(0.0, 0.0, 4.9) == pytest.approx(0.4)
-    assert tall.deepest(-10.0, -5.0, 2.0) == 0.0
-    assert Tall(frame, None).deepest(0.0, 0.0, 5.0) == 0.0
+    assert tall.highest(0.0, 0.0, 5.0) == 2.5  # 3, 4, 5
+    assert tall.highest(0.0, 0.0, 4.9) == pytest.approx(0.4)
+    assert tall.highest(-10.0, -5.0, 2.0) == 0.0
+    assert Tall(frame, None).highest(0.0, 0.0, 5.0) == 0.0
 
 
 def test_what_comes_of_a_walk_does_not_depend_on_those_asked_with_it():
@@ -244,3 +247,23 @@ def test_what_comes_of_a_walk_does_not_depend_on_those_asked_with_it():
         alone = feeds.along(data, *one)
         np.testing.assert_array_equal(feed, alone[0])
         np.testing.assert_array_equal(change, alone[1])
+
+
+@pytest.mark.compiled
+def test_an_entry_begins_over_what_its_own_walk_takes():
+    """A needle 9.5 mm over the level, thinner than the coarse map shows: a helix comes down from -2.5 mm."""
+    frame = Frame(-15.0, -15.0, 0.5, 61, 61)
+    depth, rise = np.zeros((61, 61), np.float32), np.zeros((61, 61), np.float16)
+    depth[30, 47], rise[30, 47] = 9.0, 0.5  # at x = 8.5, in a corner radius
+    ways = links.Ways(5.0, 0.25, 8000.0, 20000.0, math.radians(2.0), 0.01, 0.1, 2000.0)
+    overhead = Overhead(frame, np.full((61, 61), -10.0), 6.0, 0.5)
+    linker = links.Linker(frame, overhead, Cutter(), proposal(), ways, 1)
+    turn = np.linspace(0.0, math.pi, 40)
+    walk = 3.0 * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    piece = Piece(walk, np.full(40, 0.5), None, Entry(0.0, 0.0, 3.0, "helix"))
+    level = Level(-12.0, -10.0, "primary", "", 0.0)
+    linker.place([(piece, level, 0, feeds.Tall(frame, depth, None, rise))])
+    path = linker.finish()
+    first = int(np.argmax(path.kind == Kind.HELIX))
+    assert path.xyz[first - 1, 2] == pytest.approx(-2.5, abs=0.1)
+    assert path.xyz[first - 1, 2] > -2.5

@@ -83,23 +83,31 @@ class Standing:
         depth = np.where(met, self.height - after, np.float32(0.0))
         depth[depth <= top - z + TALLER] = 0.0
         np.minimum(self.height, after, out=self.height)
-        return Tall(self.frame, depth if depth.any() else None, before)
+        return Tall(self.frame, depth, before, rise) if depth.any() else Tall(self.frame, None, before)
 
 
 @dataclass
 class Tall:
     """Depths, mm, of what stands above a level's top, 0 elsewhere; walks take it away.
 
-    ``height`` : of all that stood before the level was cut, mm; for levels with slots.
+    ``height`` : of all that stood before the level was cut, mm; for levels with slots. ``rise`` : how far
+    over the level the cutter leaves what stands, where a depth begins.
     """
 
     frame: Frame
     depth: NDArray[np.float32] | None
     height: NDArray[np.float32] | None = None
+    rise: NDArray[np.float16] | None = None
 
-    def deepest(self, x: float, y: float, reach: float) -> float:
-        """Deepest of it within ``reach`` of a place, mm; 0 where nothing."""
-        return 0.0 if self.depth is None else max(0.0, self._most(self.depth, x, y, reach))
+    def highest(self, x: float, y: float, reach: float) -> float:
+        """How high over the level it stands within ``reach`` of a place, mm; 0 where nothing."""
+        if self.depth is None:
+            return 0.0
+        rows, columns, near = self._disc(x, y, reach)
+        depth = self.depth[rows, columns]
+        near &= depth > 0.0
+        rise = 0.0 if self.rise is None else self.rise[rows, columns][near].astype(np.float64)
+        return float((depth[near] + rise).max(initial=0.0))
 
     def beside(self, centres: Floats, radius: float) -> Floats:
         """Height of what stands under the cutter at each centre (n, 2) or a node beside it, mm."""
@@ -109,13 +117,18 @@ class Tall:
 
     def _most(self, of: NDArray[np.float32], x: float, y: float, reach: float) -> float:
         """Largest entry of a map within ``reach`` of a place."""
+        rows, columns, near = self._disc(x, y, reach)
+        return float(of[rows, columns][near].max(initial=-np.inf))
+
+    def _disc(self, x: float, y: float, reach: float) -> tuple[slice, slice, NDArray[np.bool_]]:
+        """Rows and columns of the nodes round a place, and which of them lie within ``reach``."""
         f = self.frame
         i0, j0 = (max(0, int(np.ceil(q / f.h))) for q in (y - reach - f.y0, x - reach - f.x0))
-        i1, j1 = (max(0, int(q / f.h) + 1) for q in (y + reach - f.y0, x + reach - f.x0))
-        window = of[i0:i1, j0:j1]
-        dy = f.y0 + f.h * np.arange(i0, i0 + window.shape[0]) - y
-        dx = f.x0 + f.h * np.arange(j0, j0 + window.shape[1]) - x
-        return float(window[np.hypot(dy[:, None], dx) <= reach].max(initial=-np.inf))
+        i1 = min(f.ny, max(i0, int((y + reach - f.y0) / f.h) + 1))
+        j1 = min(f.nx, max(j0, int((x + reach - f.x0) / f.h) + 1))
+        dy = f.y0 + f.h * np.arange(i0, i1) - y
+        dx = f.x0 + f.h * np.arange(j0, j1) - x
+        return slice(i0, i1), slice(j0, j1), np.hypot(dy[:, None], dx) <= reach
 
     def take(self, centres: Floats, radius: float) -> Floats:
         """Deepest of it that the cutter meets first at each centre (n, 2), mm; 0 where nothing."""

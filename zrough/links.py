@@ -136,17 +136,17 @@ class Linker:
     def place(self, walks: Sequence[Placed]) -> None:
         """Walks in cutting order; their levels take note of what they cost."""
         for first, last in _shares([len(piece.points) for piece, *_ in walks]):
-            passes = [self._passes(*walk) for walk in walks[first:last]]
-            self._set_feeds([p for each in passes for p in each])
-            for walk, mine in zip(walks[first:last], passes, strict=True):
-                self._place(*walk, mine)
+            share = walks[first:last]
+            # in this order: what stands under an entry is taken by the walk that begins there
+            made = [(self._over_entry(*walk), self._passes(*walk)) for walk in share]
+            self._set_feeds([p for _, passes in made for p in passes])
+            for (piece, level, index, _), (over, passes) in zip(share, made, strict=True):
+                self._place(piece, level, index, over, passes)
 
-    def _place(
-        self, piece: Piece, level: Level, index: int, tall: feeds.Tall | None, passes: list[_Pass]
-    ) -> None:
-        """One walk; ``tall`` stands above the level's top."""
+    def _place(self, piece: Piece, level: Level, index: int, over: float, passes: list[_Pass]) -> None:
+        """One walk; see `_over_entry` for ``over``."""
         if piece.entry is not None:  # before the walk takes what stands there
-            self._enter(piece.entry, level, index, tall)
+            self._enter(piece.entry, level, index, over)
         if piece.entry is None and len(passes) == 1:
             self._come(piece, level, index)
         for each in passes:
@@ -251,18 +251,22 @@ class Linker:
 
     # -- going in ------------------------------------------------------------------------------
 
-    def _enter(self, entry: Entry, level: Level, index: int, tall: feeds.Tall | None) -> None:
+    def _over_entry(self, piece: Piece, level: Level, _index: int, tall: feeds.Tall | None) -> float:
+        """How high an entry must begin over what the level's top does not tell of, mm; -inf without any."""
+        if piece.entry is None or tall is None:
+            return -math.inf
+        e = piece.entry
+        # crests that a round tip left stand higher between the nodes of the coarse map
+        return level.z + tall.highest(e.x, e.y, e.radius + self.radius) + ABOVE_RIDGE
+
+    def _enter(self, entry: Entry, level: Level, index: int, over: float) -> None:
         if entry.kind == "pre-drilled":
             self._over(np.array([entry.x + entry.radius, entry.y]), level.z, index)
             return
         reach = entry.radius + self.radius + self.frame.hb * (1.0 if entry.beside else -1.5)
         a, b = np.array([entry.x, entry.y]), np.array([entry.x2, entry.y2])
         stands = self.overhead.stands(a, b if entry.kind == "ramp" else a, reach)
-        start = max(stands, level.z) + max(self.ways.lift, 0.1)
-        if tall is not None:  # crests that a round tip left stand higher between the nodes of the coarse map
-            start = max(
-                start, level.z + tall.deepest(entry.x, entry.y, entry.radius + self.radius) + ABOVE_RIDGE
-            )
+        start = max(max(stands, level.z) + max(self.ways.lift, 0.1), over)
         if entry.kind == "ramp":
             self._ramp(entry, start, level, index)
         else:
