@@ -34,6 +34,7 @@ BETTER = 0.9  # of the ways of the order by height: where less is not saved, it 
 RUNS = np.array([1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48])  # walks moved together
 ROUNDS, MANY = 20, 400  # most rounds of moves; fewer where there are more walks than this
 MOST = 20_000_000  # nodes of the swept map: a second one, and those of all levels, would take too much memory
+MOST_VISITED = 6_000_000  # the same for visits, which keep the map that the band began with, too
 CROWD = 3000  # the same of walks, for what lies between each and every other
 
 
@@ -46,8 +47,8 @@ class Places:
     def __init__(self, work: Clearing, region: Callable[[int], Level]) -> None:
         self.work = work
         self.region = region
-        # a part this large has no second map
-        self.visits = Visits(work, region) if work.d2.size <= MOST else None
+        self.visits = Visits(work, region) if work.d2.size <= MOST_VISITED else None
+        self.done: list[Climb] = []  # in order, where there are no visits
         self.floors = {0}
         self.moved = False
         self.walks: list[Climb] = []  # since the floor cleared last
@@ -67,26 +68,27 @@ class Places:
             self.floors.add(level)
             self._close(last=False)
             self.floor, self.start = level, self.at
-            if self.visits is not None:
+            if self.work.d2.size <= MOST:
                 self.swept = self.work.d2.copy()
 
     def order(self) -> list[Climb] | None:
         """All walks of the band in their new order; None = as they are."""
         self._close(last=True)
-        if self.visits is None or not (self.moved or self.visits.moved):
-            return None
-        return self.visits.walks
+        if self.visits is None:
+            return self.done if self.moved else None
+        return self.visits.walks if self.moved or self.visits.moved else None
 
     def _close(self, last: bool) -> None:
         """Put the walks since the last floor in order; ``last``: no others will follow."""
         walks, self.walks = self.walks, []
-        if self.visits is None:
-            return
         if self.swept is not None and self._spread(walks):
             found = self._sorted(self.swept, walks, last)
             if _ways(self.start, found) < BETTER * _ways(self.start, walks):
                 walks, self.moved = found, True
-        self.visits.add(walks, self.floors, self.swept)
+        if self.visits is None:
+            self.done += walks
+        else:
+            self.visits.add(walks, self.floors, self.swept)
 
     def _spread(self, walks: list[Climb]) -> bool:
         """True if ways are long for their walks, and look much shorter by place."""
