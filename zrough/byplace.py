@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .kernels import places
-from .pieces import Level, Piece, Points
+from .pieces import Level, Piece, Points, path_length
 from .rings import Clearing
 from .shortways import NEAR, Cells, Ground, Walk
 from .visits import LIFT, Climb, Visits
@@ -62,7 +62,7 @@ class Places:
         """A level has been cut: its index in the band, whether it leaves a floor, and its walks."""
         self.walks += [(level, piece) for piece in pieces]
         for piece in pieces:
-            self.path += _length(piece.points) + (0.0 if piece.way is None else _length(piece.way))
+            self.path += path_length(piece.points) + (0.0 if piece.way is None else path_length(piece.way))
             self.at = piece.points[-1]
         if not level or floor:
             self.floors.add(level)
@@ -95,7 +95,7 @@ class Places:
         if len(walks) > CROWD or len({level for level, _ in walks}) < 2:
             return False
         ways = _ways(self.start, walks)
-        if ways < max(FAR * sum(_length(piece.points) for _, piece in walks), WORTH * self.path):
+        if ways < max(FAR * sum(path_length(piece.points) for _, piece in walks), WORTH * self.path):
             return False
         start = walks[0][1].points[:1] if self.start is None else self.start[None]
         ends = np.concatenate([*(piece.points[-1:] for _, piece in walks), start])
@@ -120,16 +120,12 @@ class Places:
         return _with_ways(ground, None if self.start is None else start, walks, order)
 
 
-def _length(points: Points) -> float:
-    return float(np.hypot(*np.diff(points, axis=0).T).sum())
-
-
 def _ways(at: Points | None, walks: list[Climb]) -> float:
     """Length of all ways of walks in their order, lifts for what they are worth."""
     total = 0.0
     for _, piece in walks:
         if piece.way is not None:
-            total += _length(piece.way)
+            total += path_length(piece.way)
         else:
             total += LIFT + (0.0 if at is None else math.hypot(*(at - piece.points[0])))
         at = piece.points[-1]
@@ -140,7 +136,7 @@ def _neighbours(walks: list[Climb], near: float) -> NDArray[np.uint8]:
     """About what `_constraints` would say: which walk comes ``near`` to a later one, and so before it."""
     from scipy.spatial import cKDTree
 
-    step = [max(1, int(near / 4.0 / max(_length(p.points) / len(p.points), 1e-9))) for _, p in walks]
+    step = [max(1, int(near / 4.0 / max(path_length(p.points) / len(p.points), 1e-9))) for _, p in walks]
     thin = [np.concatenate([p.points[:-1:k], p.points[-1:]]) for k, (_, p) in zip(step, walks, strict=True)]
     whose = np.repeat(np.arange(len(walks)), [len(points) for points in thin])
     pairs = cKDTree(np.concatenate(thin)).query_pairs(near, output_type="ndarray")
@@ -183,7 +179,7 @@ def _costs(start: Walk, walks: list[Walk], near: float) -> NDArray[np.float64]:
     cost = np.where(away < near, away, cost)
     for k, walk in enumerate(walks):
         if walk.follows and walk.piece.way is not None:
-            cost[k - 1, k] = _length(walk.piece.way)  # the row before the first is the last, the start's
+            cost[k - 1, k] = path_length(walk.piece.way)  # the row before the first is the last, the start's
     return cost
 
 

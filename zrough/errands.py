@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from . import ways
 from .kernels import march
-from .pieces import Frame, Level, Piece, Points
+from .pieces import Level, Piece, Points, path_length
 
 if TYPE_CHECKING:
     from .rings import Clearing
@@ -58,7 +58,7 @@ def _sooner(
     if len(pieces) < 2 or work.ground is None or work.curtain is not None or work.rules.cap >= math.pi:
         return None
     last = pieces[-1].points[-1]
-    way = OVER * radius + _apart(last, piece.points[0]) if piece.way is None else _length(piece.way)
+    way = OVER * radius + _apart(last, piece.points[0]) if piece.way is None else path_length(piece.way)
     if piece.entry is not None or way < FAR * radius or not _is_small(piece, radius):
         return None
     start, end = piece.points[0], piece.points[-1]
@@ -84,12 +84,12 @@ def _sooner(
 def _cost(after: Piece, into: Way, on: Way | None) -> float:
     """How much longer the ways before ``after`` get."""
     if on is None or after.way is None:
-        return _length(into[0])
-    return _length(into[0]) + _length(on[0]) - _length(after.way)
+        return path_length(into[0])
+    return path_length(into[0]) + path_length(on[0]) - path_length(after.way)
 
 
 def _is_small(piece: Piece, radius: float) -> bool:
-    return _length(piece.points) < SHORT * radius and piece.area(radius) < SMALL * radius**2
+    return path_length(piece.points) < SHORT * radius and piece.area(radius) < SMALL * radius**2
 
 
 def _latest(work: Clearing, pieces: list[Piece], piece: Piece) -> int:
@@ -111,7 +111,7 @@ def _latest(work: Clearing, pieces: list[Piece], piece: Piece) -> int:
     square += other
     away = np.minimum.reduceat(square, np.cumsum(counts) - counts, axis=1)
     # of a cell that was taken whole nothing is left to those after
-    whole = np.cumsum(away <= (flat - reach) ** 2, axis=1)
+    whole = np.cumsum(away < max(0.0, flat - reach) ** 2, axis=1)
     whole[:, 1:], whole[:, 0] = whole[:, :-1].copy(), 0
     took = np.flatnonzero(((away <= (radius + reach) ** 2) & (whole == 0)).any(axis=0))
     return int(which[took[-1]]) if len(took) else 0
@@ -209,26 +209,17 @@ def _then(
 
     f, radius = work.frame, work.whole.radius
     assert work.ground is not None
-    # whole nodes of all three maps
-    near = ends - (f.x0, f.y0)
-    low = 2 * np.maximum(np.floor((near.min(axis=0) - ROUND * radius) / f.hb), 0).astype(int)
-    high = 2 * np.ceil((near.max(axis=0) + ROUND * radius) / f.hb).astype(int) + 1
-    (j0, i0), (j1, i1) = low.tolist(), np.minimum(high, (f.nx, f.ny)).tolist()
-    part = Frame(f.x0 + f.h * j0, f.y0 + f.h * i0, f.h, j1 - j0, i1 - i0)
-    d2 = work.ground[2 * i0 : 2 * i1 - 1, 2 * j0 : 2 * j1 - 1].copy()
+    part, nodes, fine = f.part(ends, ROUND * radius)
+    d2 = work.ground[fine].copy()
     least = np.array([part.x0, part.y0]) - _rim(work)
     most = least + f.h * np.array([part.nx - 1, part.ny - 1]) + 2.0 * _rim(work)
     _, _, points = _beside(work, pieces, done, least, most)
     if len(points):
         march.stamp_path(d2, part.x0, part.y0, f.hd, _rim(work), points)
-    sd = np.ascontiguousarray(level.sd[i0:i1, j0:j1])
+    sd = np.ascontiguousarray(level.sd[nodes])
     ground = Level(sd, np.zeros((0, 2)), np.zeros(1, np.int64))
     return Clearing(part, d2, work.whole), ground
 
 
 def _apart(a: Points, b: Points) -> float:
     return float(np.hypot(*(a - b)))
-
-
-def _length(points: Points) -> float:
-    return float(np.hypot(*np.diff(points, axis=0).T).sum())

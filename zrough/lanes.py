@@ -157,8 +157,6 @@ def _way_in(
 
 def _smooth(work: Clearing, level: Level, chain: Points) -> Points | None:
     """A chain of nodes as an even walk; up to where it would leave the ground."""
-    from scipy.ndimage import map_coordinates
-
     f, r = work.frame, work.rules
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(chain, axis=0).T))])
     if along[-1] < r.step:
@@ -166,8 +164,7 @@ def _smooth(work: Clearing, level: Level, chain: Points) -> Points | None:
     t = np.linspace(0.0, along[-1], math.ceil(along[-1] / r.step) + 1)
     line = np.stack([np.interp(t, along, chain[:, 0]), np.interp(t, along, chain[:, 1])], axis=1)
     line = _evened(work, level, line)
-    at = ((line[:, ::-1] - (f.y0, f.x0)) / f.h).T
-    out = np.flatnonzero(map_coordinates(level.sd, at, order=1, mode="nearest") < r.eps - 1e-6)
+    out = np.flatnonzero(f.sampled(level.sd, line) < r.eps - 1e-6)
     line = line[: out[0]] if len(out) else line
     return line if len(line) > 1 else None
 
@@ -230,17 +227,8 @@ def _swept_anew(work: Clearing, level: Level, piece: Piece, walks: list[Points],
         piece.points, piece.way, piece.way_arc = np.concatenate([lead, piece.points]), None, 0.0
     piece.arcs = sweep(work, piece.points, entry)
     piece.slot = bool(piece.arcs.max(initial=0.0) > cap)
-    piece.close = _sd(work, level, piece.points) < work.rules.eps + FILM
+    piece.close = work.frame.sampled(level.sd, piece.points) < work.rules.eps + FILM
     return True
-
-
-def _sd(work: Clearing, level: Level, points: Points) -> NDArray[np.float64]:
-    """Signed distances of the level at points (n, 2), mm."""
-    from scipy.ndimage import map_coordinates
-
-    f = work.frame
-    at = ((points[:, ::-1] - (f.y0, f.x0)) / f.h).T
-    return np.asarray(map_coordinates(level.sd, at, order=1, mode="nearest"), dtype=np.float64)
 
 
 def _led(work: Clearing, level: Level, goal: Points, walks: list[Points]) -> Points | None:
@@ -251,7 +239,7 @@ def _led(work: Clearing, level: Level, goal: Points, walks: list[Points]) -> Poi
     for q in near[:: max(1, len(near) // LEADS)]:
         count = math.ceil(math.dist(q, goal) / work.rules.step) + 1
         line = q + np.linspace(0.0, 1.0, count)[:, None] * (goal - q)
-        if len(line) > 1 and _sd(work, level, line).min() >= work.rules.eps - SPARE:
+        if len(line) > 1 and work.frame.sampled(level.sd, line).min() >= work.rules.eps - SPARE:
             return np.asarray(line[:-1])
     return None
 
@@ -262,6 +250,6 @@ def _evened(work: Clearing, level: Level, walk: Points) -> Points:
     for _ in range(EVENING):
         moved = out.copy()
         moved[1:-1] += 0.25 * (out[2:] + out[:-2] - 2.0 * out[1:-1])
-        fits = _sd(work, level, moved) >= work.rules.eps
+        fits = work.frame.sampled(level.sd, moved) >= work.rules.eps
         out[fits] = moved[fits]
     return out

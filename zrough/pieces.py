@@ -127,6 +127,24 @@ class Frame:
         """Shape of the coarse map."""
         return (self.ny + 1) // 2, (self.nx + 1) // 2
 
+    def part(self, points: Points, margin: float) -> tuple[Frame, tuple[slice, slice], tuple[slice, slice]]:
+        """Whole nodes of all three maps within ``margin`` mm of some points (n, 2): a frame of their own,
+        rows and columns of a level's map, and those of the swept map."""
+        near = points - (self.x0, self.y0)
+        low = 2 * np.maximum(np.floor((near.min(axis=0) - margin) / self.hb), 0).astype(int)
+        high = 2 * np.ceil((near.max(axis=0) + margin) / self.hb).astype(int) + 1
+        (j0, i0), (j1, i1) = low.tolist(), np.minimum(high, (self.nx, self.ny)).tolist()
+        frame = Frame(self.x0 + self.h * j0, self.y0 + self.h * i0, self.h, j1 - j0, i1 - i0)
+        fine = slice(2 * i0, 2 * i1 - 1), slice(2 * j0, 2 * j1 - 1)
+        return frame, (slice(i0, i1), slice(j0, j1)), fine
+
+    def sampled(self, values: NDArray[np.float32], points: Points) -> NDArray[np.float64]:
+        """A level's map (ny, nx) at points (n, 2), linear between nodes; beyond its rim as at the rim."""
+        from scipy.ndimage import map_coordinates
+
+        at = ((points[:, ::-1] - (self.y0, self.x0)) / self.h).T
+        return np.asarray(map_coordinates(values, at, order=1, mode="nearest"), dtype=np.float64)
+
 
 @dataclass(frozen=True)
 class Entry:
@@ -236,3 +254,8 @@ def spans(n: float) -> NDArray[np.int64]:
     rows = np.arange(-reach, reach + 1)
     half: NDArray[np.int64] = np.floor(np.sqrt(np.maximum(0.0, n * n - rows * rows))).astype(np.int64)
     return half
+
+
+def path_length(points: Points) -> float:
+    """Length of a path (n, 2), mm."""
+    return float(np.hypot(*np.diff(points, axis=0).T).sum())

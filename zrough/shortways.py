@@ -74,7 +74,7 @@ class Walk:
         if self.out is not None:
             found.append(_straight(self.out.node, piece.points[-1]))
         if self.follows and piece.way is not None:
-            found.append(_dense(piece.way))
+            found.append(dense(piece.way))
         return np.concatenate(found)
 
 
@@ -209,32 +209,23 @@ class Ground:
 
         What is free at one height is free above it, even where the level above is closed to cuts.
         """
-        from scipy.ndimage import map_coordinates
-
-        f = self.frame
-        at = ((_dense(way)[:, ::-1] - (f.y0, f.x0)) / f.h).T
         maps = [self.rooms[level].sd for level in {self.floor, *levels}]
-        room = np.max([map_coordinates(sd, at, order=1, mode="nearest") for sd in maps], axis=0)
-        return bool(room.min() >= max(0.0, min(self.rules.eps, float(room[0]), float(room[-1]))))
+        return fits(self.frame, maps, way, self.rules.eps)
 
     def _local(self, at: Walk, to: Walk, cut: NDArray[np.bool_]) -> tuple[Clearing, Level]:
         """The ground round the ends of two walks once those in ``cut`` are done, higher ones not counted."""
         f, r, level = self.frame, self.rules, max(at.level, to.level)
-        ends = np.stack([at.piece.points[-1], to.piece.points[0]]) - (f.x0, f.y0)
-        # whole nodes of all three maps
-        low = 2 * np.maximum(np.floor((ends.min(axis=0) - ROUND * r.radius) / f.hb), 0).astype(int)
-        high = 2 * np.ceil((ends.max(axis=0) + ROUND * r.radius) / f.hb).astype(int) + 1
-        (j0, i0), (j1, i1) = low.tolist(), np.minimum(high, (f.nx, f.ny)).tolist()
-        part = Frame(f.x0 + f.h * j0, f.y0 + f.h * i0, f.h, j1 - j0, i1 - i0)
+        ends = np.stack([at.piece.points[-1], to.piece.points[0]])
+        part, nodes, fine = f.part(ends, ROUND * r.radius)
         half = 0.5 * f.h * np.array([part.nx, part.ny])
         middle = np.array([part.x0, part.y0]) + half
         found = self.trail.query_ball_point(middle, math.hypot(*half) + r.radius, return_sorted=True)
         near = np.array(found, np.int64)
         near = near[cut[self.whose[near]] & (self.level[near] <= level)]
-        d2 = self.clear.d2[2 * i0 : 2 * i1 - 1, 2 * j0 : 2 * j1 - 1].copy()
+        d2 = self.clear.d2[fine].copy()
         points = np.ascontiguousarray(self.trail.data[near])
         march.stamp_path(d2, part.x0, part.y0, f.hd, r.radius + 3.0 * f.hd, points)
-        rooms = [self.rooms[k].sd[i0:i1, j0:j1] for k in (self.floor, at.level, to.level)]
+        rooms = [self.rooms[k].sd[nodes] for k in (self.floor, at.level, to.level)]
         ground = Level(np.maximum.reduce(rooms), np.zeros((0, 2)), np.zeros(1, np.int64))
         local = Clearing(part, d2, r)
         local.start(ground)
@@ -255,5 +246,12 @@ def _straight(a: Points, b: Points) -> Points:
     return a + np.linspace(0.0, 1.0, n)[:, None] * (b - a)
 
 
-def _dense(way: Points) -> Points:
+def fits(frame: Frame, maps: list[NDArray[np.float32]], way: Points, eps: float) -> bool:
+    """True if a way keeps off what bounds the centre in all of these maps at once, as far as its ends do."""
+    room = np.max([frame.sampled(sd, dense(way)) for sd in maps], axis=0)
+    return bool(room.min() >= max(0.0, min(eps, float(room[0]), float(room[-1]))))
+
+
+def dense(way: Points) -> Points:
+    """Points (m, 2) along a way, no more than about `AWAY` apart, its corners among them."""
     return np.concatenate([_straight(a, b) for a, b in pairwise(way)])

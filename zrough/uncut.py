@@ -114,8 +114,6 @@ def stays_pinched(work: Clearing, level: Level, at: Points) -> bool:
     It has to be upright: where it stands farther back than on the level below, the ground gained is a stair
     of its own, and each slice off it counts.
     """
-    from scipy.ndimage import map_coordinates
-
     f, walls, below = work.frame, work.walls, work.below
     if walls is None or below is None or not len(level.points):
         return False
@@ -124,8 +122,7 @@ def stays_pinched(work: Clearing, level: Level, at: Points) -> bool:
     near = near[_over_cap(work, level, walls, near)[1]]
     if not len(near):
         return False
-    nodes = ((level.points[near][:, ::-1] - (f.y0, f.x0)) / f.h).T
-    return bool(map_coordinates(below.sd, nodes, order=1, mode="nearest").min() > -GAINED * f.h)
+    return bool(f.sampled(below.sd, level.points[near]).min() > -GAINED * f.h)
 
 
 def is_bare(work: Clearing, walk: Points, at: Nodes) -> bool:

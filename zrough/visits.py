@@ -13,7 +13,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,13 +20,13 @@ from numpy.typing import NDArray
 
 from . import ways
 from .kernels import march, places
-from .pieces import Frame, Level, Piece, Points
+from .pieces import Frame, Level, Piece, Points, path_length
+from .shortways import Way, dense, fits
 
 if TYPE_CHECKING:
     from .rings import Clearing
 
 Climb = tuple[int, Piece]  # a walk with the index of its level in the band
-Way = tuple[Points, float]  # and the largest arc that it brushes, rad
 
 LIFT = 40.0  # mm: length that a lift, with its stops, is taken for
 FAR = 2.0  # radii: a way no longer than this is left as it is, and joins walks to one visit
@@ -43,7 +42,6 @@ REACH = 8.0  # radii: from farther away none is made
 WINDOW = 150.0  # of the radius squared: the most ground that is looked at for a way to a visit
 REJOIN = 1500.0  # the same for the way past it
 LEAD, ASIDE = 0.2, 0.06  # of the radius: a walk that is broken off begins so far behind the place, and beside
-AWAY = 0.25  # mm between tested points of a way
 THIN = 3  # one point of a walk in so many is swept again; the radius bridges what lies between
 EDGE = 2.0  # nodes: how far off the circle a map sees its edge
 CELL = 0.1  # of the radius: cells by which walks are asked whether they share ground
@@ -129,7 +127,7 @@ class Visits:
                     if not wanted:
                         break
                 length += way
-            length += _length(piece.points)
+            length += path_length(piece.points)
             if length > LONG * radius:
                 break
         else:
@@ -248,7 +246,7 @@ class Visits:
         self._show(rank)
         f, half = self.frame, math.sqrt(0.5) * self.cell + EDGE * self.frame.hd
         points = [self._thinned(piece, 2 * THIN) for _, piece in visit]
-        points += [_dense(piece.way) for _, piece in visit[1:] if piece.way is not None]
+        points += [dense(piece.way) for _, piece in visit[1:] if piece.way is not None]
         window, near = self._touched(np.concatenate(points), self.rules.radius + half)
         names = self.owner[window]
         taken = near & (names >= 0)
@@ -323,7 +321,7 @@ class Visits:
         if into is None:
             return None
         first = visit[0][0], replace(visit[0][1], way=into[0], way_arc=into[1])
-        cost = _length(into[0]) - (self.cost[k] if m is None else 0.0)
+        cost = path_length(into[0]) - (self.cost[k] if m is None else 0.0)
         if m is not None or on[1].way is not None:
             out = self._way(ground, done, [*head, *visit], visit[-1], on, WINDOW)
             if out is None:
@@ -334,9 +332,7 @@ class Visits:
 
     def _rolled(self, level: int, piece: Piece, m: int) -> Piece | None:
         """The rest of a walk from step ``m`` on, with a short way to roll in from beside its own trail."""
-        from scipy.ndimage import map_coordinates
-
-        f, r, points = self.frame, self.rules, piece.points
+        r, points = self.rules, piece.points
         back = max(0, m - math.ceil(LEAD * r.radius / r.step))
         ahead = points[m] - points[back]
         far = float(np.hypot(*ahead))
@@ -346,9 +342,7 @@ class Visits:
         off = points[back] + free * ASIDE * r.radius * np.array([-ahead[1], ahead[0]]) / far
         count = max(2, math.ceil(far / r.step))
         lead = off + np.linspace(0.0, 1.0, count + 1)[:, None] * (points[m] - off)
-        sd = map_coordinates(
-            self._room(level), ((lead[:, ::-1] - (f.y0, f.x0)) / f.h).T, order=1, mode="nearest"
-        )
+        sd = self.frame.sampled(self._room(level), lead)
         if sd.min() < min(r.eps, float(sd[-1])) - 1e-6:
             return None
         arcs = np.concatenate([np.zeros(len(lead)), piece.arcs[m + 1 :]])
@@ -392,15 +386,11 @@ class Visits:
         squared: ground that may be looked at.
         """
         f, r, top = self.frame, self.rules, max(at[0], to[0])
-        ends = np.stack([at[1].points[-1], to[1].points[0]]) - (f.x0, f.y0)
-        # whole nodes of all three maps
-        low = 2 * np.maximum(np.floor((ends.min(axis=0) - ROUND * r.radius) / f.hb), 0).astype(int)
-        high = 2 * np.ceil((ends.max(axis=0) + ROUND * r.radius) / f.hb).astype(int) + 1
-        (j0, i0), (j1, i1) = low.tolist(), np.minimum(high, (f.nx, f.ny)).tolist()
-        if (j1 - j0) * (i1 - i0) * f.h**2 > most * r.radius**2:
+        ends = np.stack([at[1].points[-1], to[1].points[0]])
+        part, nodes, fine = f.part(ends, ROUND * r.radius)
+        if part.nx * part.ny * f.h**2 > most * r.radius**2:
             return None
-        part = Frame(f.x0 + f.h * j0, f.y0 + f.h * i0, f.h, j1 - j0, i1 - i0)
-        d2 = ground[2 * i0 : 2 * i1 - 1, 2 * j0 : 2 * j1 - 1].copy()
+        d2 = ground[fine].copy()
         rim = r.radius + 3.0 * f.hd
         least = np.array([part.x0, part.y0]) - rim
         upper = np.array([part.x0 + f.h * part.nx, part.y0 + f.h * part.ny]) + rim
@@ -412,7 +402,7 @@ class Visits:
                 points = points[((points >= least) & (points <= upper)).all(axis=1)]
                 if len(points):
                     march.stamp_path(d2, part.x0, part.y0, f.hd, rim, np.ascontiguousarray(points))
-        rooms = [self._room(k)[i0:i1, j0:j1] for k in {0, at[0], to[0]}]
+        rooms = [self._room(k)[nodes] for k in {0, at[0], to[0]}]
         level = Level(np.maximum.reduce(rooms), np.zeros((0, 2)), np.zeros(1, np.int64))
         return self._found(part, d2, level, at[1].points[-1], to[1].points[0])
 
@@ -425,7 +415,7 @@ class Visits:
         if not local.is_clear(to, 0.0):  # as planned, to within what cells show
             return None
         straight = np.stack([at, to])
-        if _fits(local, level, straight):
+        if fits(part, [level.sd], straight, local.rules.eps):
             found = ways.tested(local, straight)
             if found is not None:
                 return found
@@ -439,36 +429,13 @@ class Visits:
         return self.rooms[level]
 
 
-def _fits(local: Clearing, level: Level, way: Points) -> bool:
-    """True if a straight way keeps off what bounds the centre, as far as its ends do."""
-    from scipy.ndimage import map_coordinates
-
-    f = local.frame
-    at = ((_dense(way)[:, ::-1] - (f.y0, f.x0)) / f.h).T
-    room = map_coordinates(level.sd, at, order=1, mode="nearest")
-    return bool(room.min() >= max(0.0, min(local.rules.eps, float(room[0]), float(room[-1]))))
-
-
 def _cost(at: Points | None, piece: Piece) -> float:
     """Length of the way to a walk, mm, a lift for what it is worth; straight where it begins elsewhere."""
     far = 0.0 if at is None else _apart(at, piece.points[0])
     if piece.way is None:
         return LIFT + far
-    return _length(piece.way) if at is None or np.abs(piece.way[0] - at).max() == 0.0 else far
+    return path_length(piece.way) if at is None or np.abs(piece.way[0] - at).max() == 0.0 else far
 
 
 def _apart(a: Points, b: Points) -> float:
     return float(np.hypot(*(a - b)))
-
-
-def _length(points: Points) -> float:
-    return float(np.hypot(*np.diff(points, axis=0).T).sum())
-
-
-def _dense(way: Points) -> Points:
-    return np.concatenate(
-        [
-            a + np.linspace(0.0, 1.0, max(2, math.ceil(_apart(a, b) / AWAY) + 1))[:, None] * (b - a)
-            for a, b in pairwise(way)
-        ]
-    )

@@ -178,8 +178,4 @@ def fits(work: Clearing, level: Level, way: Points) -> bool:
 
 def room(work: Clearing, level: Level, points: Points) -> float:
     """Least distance of points (n, 2) from what bounds the centre, mm."""
-    from scipy.ndimage import map_coordinates
-
-    f = work.frame
-    at = ((points[:, ::-1] - (f.y0, f.x0)) / f.h).T
-    return float(map_coordinates(level.sd, at, order=1, mode="nearest").min())
+    return float(work.frame.sampled(level.sd, points).min())
