@@ -184,10 +184,13 @@ class Rim:
         from scipy.ndimage import maximum_filter
 
         stands = self.map() > MIDDLE
+        far = ~maximum_filter(stands[::2, ::2], size=3)
+        for rows in (0, 1):  # the indices of all that stands would take more than the map itself
+            for columns in (0, 1):
+                part = stands[rows::2, columns::2]
+                part &= far[: part.shape[0], : part.shape[1]]
         i, j = np.nonzero(stands)
-        i, j = i // 2, j // 2
-        lone = ~maximum_filter(stands[::2, ::2], size=3)[i, j]
-        return i[lone], j[lone]
+        return i // 2, j // 2
 
 
 @dataclass(frozen=True)
