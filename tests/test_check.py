@@ -632,19 +632,32 @@ def test_lower_ground_beside_a_ledge_does_not_make_it_a_flat_within_reach():
     assert checkleft._comes_down(reach, flat, 0.2)[0, 2:5].tolist() == [False, True, True]
 
 
+def side_cuts(cuts):
+    """Side cuts along the long side of the block, one after the other: (phi, feed) of each, 4 mm deep."""
+    y = HALF[1] + R
+    lines = ["G21 G17 G90 G94 G54", "T1 M6", "S6000 M3", f"G0 X-60. Y{y:.4f}", "G43 H1 Z10."]
+    for phi, feed in cuts:
+        y -= R * (1 - math.cos(math.radians(phi)))
+        lines += ["Z10.", "X-60.", f"Y{y:.4f}", "G1 Z-4. F3000", f"G1 X60. F{feed:.1f}", "G0 Z10."]
+    return "\n".join([*lines, "M30"])
+
+
 def test_share_of_time_near_the_chip_wanted(case):
     """Two side cuts of equal length, one at the chip wanted and one at two thirds of it: h = fz sin(phi)."""
     from zrough.cutting import propose
 
-    data = propose(case.job)
-    phi = 50.0
-    wide = R * (1 - math.cos(math.radians(phi)))
-    feed = data.chip_at_cap / math.sin(math.radians(phi)) * 4 * 6000
-    y = HALF[1] + R - wide
-    lines = [
-        "G21 G17 G90 G94 G54", "T1 M6", "S6000 M3", f"G0 X-60. Y{y:.4f}", "G43 H1 Z10.", "G1 Z-4. F3000",
-        f"G1 X60. F{feed:.1f}", "Z10.", "X-60.", f"Y{y - wide:.4f}", "Z-4.", f"X60. F{feed / 1.5:.1f}",
-        "Z10.", "M30",
-    ]  # fmt: skip
-    result = check("\n".join(lines), case.job, part=case.part, stock=case.stock)
+    feed = propose(case.job).chip_at_cap / math.sin(math.radians(50.0)) * 4 * 6000
+    cuts = [(50.0, feed), (50.0, feed / 1.5)]
+    result = check(side_cuts(cuts), case.job, part=case.part, stock=case.stock)
     assert result.chip_share == pytest.approx(1.0 / 2.5, abs=0.02)
+
+
+def test_a_chip_that_may_stay_thin_is_the_one_wanted(case):
+    """In a bite of 6 degrees the feed rises to three times the chip (common practice; tables end at
+    2.3), where keeping the chip would take 9.6 times: that feed is what is wanted, and half of it is not."""
+    from zrough.cutting import propose
+
+    most = 3.0 * propose(case.job).max_chip * 4 * 6000
+    assert most < case.job.machine.max_feed
+    result = check(side_cuts([(6.0, most), (6.0, most / 2.0)]), case.job, part=case.part, stock=case.stock)
+    assert result.chip_share == pytest.approx(1.0 / 3.0, abs=0.03)

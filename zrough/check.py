@@ -127,7 +127,8 @@ class Check:
     lengths : mm by the same groups.
     air_share : share of the length at feed that removes nothing.
     chip_share : share of the time cutting level in which the thickest chip, at the mean engagement of the
-        motion, is within `CHIP_NEAR` of the one that the cutting data give at the cap; NaN without data.
+        motion, is within `CHIP_NEAR` of the one that the cutting data want at that bite, their limits of
+        feed and force counted in; NaN without data.
     steepest_deg : steepest descent in material. worst_power_kw, worst_chip_mm : NaN where not known.
     engagement, moves : see there.
     sections : by cutter, in order of first use; empty for one cutter.
@@ -626,15 +627,15 @@ def _chip_share(shares: tuple[Share, ...], seconds: Floats) -> float:
     kept, total = 0.0, 0.0
     for share in shares:
         program, run = share.facts.program, share.facts.replay
-        target = float(getattr(share.data, "chip_at_cap", 0.0) or 0.0)
         teeth = int(getattr(share.cutter, "flutes", 0) or 0) * np.abs(program.spindle)
         cutting = (run.cut_length > 0.0) & (teeth > 0.0)
         cutting &= (program.feed > 0.0) & (program.kind != Motion.RAPID)
-        if target <= 0.0:
+        if share.data is None:
             continue
         total += float(seconds[cutting].sum())
-        arc = np.radians(np.minimum(run.mean[cutting], 90.0))
-        chip = program.feed[cutting] / teeth[cutting] * np.sin(arc)
+        mean = run.mean[cutting].astype(np.float64)
+        target = share.data.chip_target(mean, run.depth[cutting].astype(np.float64))
+        chip = program.feed[cutting] / teeth[cutting] * np.sin(np.radians(np.minimum(mean, 90.0)))
         near = np.abs(chip - target) <= CHIP_NEAR * target
         kept += float(seconds[cutting][near].sum())
     return kept / total if total > 0.0 else math.nan

@@ -91,7 +91,7 @@ def figures(told: dict[str, Any], unit: Unit) -> str:
     ]
     if "chip_near_target_share" in got:
         share = f"{100 * got['chip_near_target_share']:.0f}"
-        cells.append((share, "%", "of cutting time within 10 % of the chip wanted"))
+        cells.append((share, "%", "of cutting time within 10 % of the chip wanted at that bite"))
     if "tallest_stair_mm" in got:
         cells.append((unit.length(got["tallest_stair_mm"], 2), unit.name, "tallest stair"))
     if "leftover_99_percent_mm" in got:
