@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
-from zrough import ways
+from zrough import errands, shortways, visits, ways
 from zrough.pieces import Frame, Level, Rules
 from zrough.rings import Clearing
 
@@ -61,3 +61,38 @@ def test_a_way_through_a_post_does_not_fit():
     assert ways.fits(work, level, beside)
     assert not ways.fits(work, level, beside - (0.0, 0.2))
     assert not ways.fits(work, level, beside[:, ::-1] * 0.1)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+@pytest.mark.parametrize("module", [errands, shortways, visits])
+def test_a_way_over_a_part_of_the_ground_keeps_off_what_stands_beside_that_part(module, turned):
+    """A bar between two places, a post off its end, a gap that may be too narrow. The way is looked for
+    on the ground round the two places alone, and the post often stands beside that: wherever a way runs, the
+    whole cutter stays clear of both (shapely)."""
+    rng = np.random.default_rng(7)
+    frame = Frame(0.0, 0.0, CELL, 301, 301)
+    fine = frame.hd * np.arange(frame.fine[0])
+    across, along = np.meshgrid(fine, fine)
+    rules = round_a_post()[0].rules
+    found = 0
+    for end, gap in rng.uniform((44.0, 7.0), (60.0, 16.0), (40, 2)):
+        post = end + gap + 2.0
+        bar = np.hypot(np.maximum(np.abs(across - 50.0) - 0.5, 0.0), np.maximum(along - end, 0.0)) <= 0.0
+        stands = bar | (np.hypot(across - 50.0, along - post) <= 2.0)
+        ends = np.array([[38.0, 50.0], [62.0, 50.0]])
+        solid = shapely.box(49.5, 0.0, 50.5, end).union(shapely.Point(50.0, post).buffer(2.0))
+        if turned:
+            stands, ends, solid = stands.T, ends[:, ::-1], shapely.affinity.scale(solid, 1, -1, origin=(0, 0))
+            solid = shapely.affinity.rotate(solid, 90.0, origin=(0, 0))
+        part, nodes, look = frame.part(ends, module.ROUND * RADIUS)
+        sd = np.full((frame.ny, frame.nx), 50.0, np.float32)
+        level = Level(frame.fenced(sd, nodes, RADIUS + 3.0 * frame.hd), np.zeros((0, 2)), np.zeros(1, int))
+        work = Clearing(part, np.where(stands, 1e6, 0.0).astype(np.float32)[look].copy(), rules)
+        work.start(level)
+        way = ways.route(work, level, *ends)
+        if way is not None:
+            found += 1
+            # a node of the map stands for the ground half a pitch round it
+            assert shapely.LineString(way[0]).distance(solid) >= RADIUS - frame.hd
+            assert gap >= 2.0 * (RADIUS - frame.hd)
+    assert found > 3

@@ -28,7 +28,7 @@ OVER = 4.0  # radii: length that a lift is taken for
 SPARED = 0.5  # of the way to a piece: the most that coming by sooner may cost
 WINDOW = 150.0  # of the radius squared: the most ground that is looked at for the ways there and back
 TRIES = 2  # places in the order that are tried
-ROUND = 1.2  # radii: how far out a way may swing
+ROUND = 2.2  # radii: how far round its ends ground is looked at; a way may swing out one radius less
 THIN = 6  # one point of a walk in so many is looked at
 CELL = 0.1  # of the radius: cells of the ground under a piece
 EDGE = 2.0  # nodes: how far off the circle a map sees its edge
@@ -216,8 +216,7 @@ def _then(
     _, _, points = _beside(work, pieces, done, least, most)
     if len(points):
         march.stamp_path(d2, part.x0, part.y0, f.hd, _rim(work), points)
-    sd = np.ascontiguousarray(level.sd[nodes])
-    ground = Level(sd, np.zeros((0, 2)), np.zeros(1, np.int64))
+    ground = Level(f.fenced(level.sd, nodes, _rim(work)), np.zeros((0, 2)), np.zeros(1, np.int64))
     return Clearing(part, d2, work.whole), ground
 
 

@@ -138,6 +138,22 @@ class Frame:
         fine = slice(2 * i0, 2 * i1 - 1), slice(2 * j0, 2 * j1 - 1)
         return frame, (slice(i0, i1), slice(j0, j1)), fine
 
+    def fenced(
+        self, sd: NDArray[np.float32], nodes: tuple[slice, slice], reach: float
+    ) -> NDArray[np.float32]:
+        """A level's map on ``nodes`` of it alone, see `part`, closed where a disc of ``reach`` mm sticks out.
+
+        What stands beyond such a part is not known there, and would be taken for clear ground.
+        """
+        out = sd[nodes].copy()
+        n = math.ceil(reach / self.h)
+        for side, part, count in zip((out, out.T), nodes, sd.shape, strict=True):
+            if part.start > 0:
+                np.minimum(side[:n], -reach, out=side[:n])
+            if part.stop < count:
+                np.minimum(side[-n:], -reach, out=side[-n:])
+        return out
+
     def sampled(self, values: NDArray[np.float32], points: Points) -> NDArray[np.float64]:
         """A level's map (ny, nx) at points (n, 2), linear between nodes; beyond its rim as at the rim."""
         from scipy.ndimage import map_coordinates

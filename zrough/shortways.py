@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 REACH = 1.5  # radii: longest hop
 NEAR = 8.0  # radii: walks less apart are joined by a way that need not go over the floor
-ROUND = 2.0  # radii: how far out such a way may swing
+ROUND = 3.0  # radii: how far round its ends ground is looked at; a way may swing out one radius less
 WIDE = 4.0  # radii: clear ground less than such a square is joined to nothing, most likely
 TRIES = 12  # nearest clear nodes that are tried for a hop
 AWAY = 0.25  # mm between tested points of a way
@@ -216,6 +216,7 @@ class Ground:
         """The ground round the ends of two walks once those in ``cut`` are done, higher ones not counted."""
         f, r, level = self.frame, self.rules, max(at.level, to.level)
         ends = np.stack([at.piece.points[-1], to.piece.points[0]])
+        reach = r.radius + 3.0 * f.hd
         part, nodes, fine = f.part(ends, ROUND * r.radius)
         half = 0.5 * f.h * np.array([part.nx, part.ny])
         middle = np.array([part.x0, part.y0]) + half
@@ -225,7 +226,7 @@ class Ground:
         d2 = self.clear.d2[fine].copy()
         points = np.ascontiguousarray(self.trail.data[near])
         march.stamp_path(d2, part.x0, part.y0, f.hd, r.radius + 3.0 * f.hd, points)
-        rooms = [self.rooms[k].sd[nodes] for k in (self.floor, at.level, to.level)]
+        rooms = [f.fenced(self.rooms[k].sd, nodes, reach) for k in {self.floor, at.level, to.level}]
         ground = Level(np.maximum.reduce(rooms), np.zeros((0, 2)), np.zeros(1, np.int64))
         local = Clearing(part, d2, r)
         local.start(ground)

@@ -37,7 +37,7 @@ ENDS = 2  # ends of a visit that are tried
 TRIES = 3  # places in the order that are tried
 LATER = (0.0, 0.4, 1.0)  # radii: how far on within a walk
 DEEP = 8.0  # radii: what a trip must cost for a walk on a floor to be broken off
-ROUND = 1.2  # radii: how far out a way may swing
+ROUND = 2.2  # radii: how far round its ends ground is looked at; a way may swing out one radius less
 REACH = 8.0  # radii: from farther away none is made
 WINDOW = 150.0  # of the radius squared: the most ground that is looked at for a way to a visit
 REJOIN = 1500.0  # the same for the way past it
@@ -402,7 +402,7 @@ class Visits:
                 points = points[((points >= least) & (points <= upper)).all(axis=1)]
                 if len(points):
                     march.stamp_path(d2, part.x0, part.y0, f.hd, rim, np.ascontiguousarray(points))
-        rooms = [self._room(k)[nodes] for k in {0, at[0], to[0]}]
+        rooms = [f.fenced(self._room(k), nodes, rim) for k in {0, at[0], to[0]}]
         level = Level(np.maximum.reduce(rooms), np.zeros((0, 2)), np.zeros(1, np.int64))
         return self._found(part, d2, level, at[1].points[-1], to[1].points[0])
 
