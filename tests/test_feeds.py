@@ -150,6 +150,19 @@ def test_sliver_left_standing_is_met_once_and_first_by_the_nearest_in_time():
     assert standing.height.min() == -10.0
 
 
+@pytest.mark.compiled
+def test_a_node_that_an_upper_level_just_missed_stands_as_high_as_before():
+    """A film that begins a few micrometres inside a node: the lower level that takes it meets all of it."""
+    radius, film = 5.0, 0.074
+    frame = Frame(-20.0, -12.0, 0.2, 201, 121)
+    line = np.arange(-14.0, 14.01, 0.05)
+    standing = feeds.Standing(frame, np.zeros((frame.ny, frame.nx), np.float32))
+    for z, top, past in ((-6.0, 0.0, 0.004), (-10.0, -6.0, 0.004 - film)):
+        level = swept(frame, [(x, -radius - past) for x in line])  # the row y = 0 lies ``past`` its rim
+        tall = standing.cut(feeds.mark(level, radius, 0.0), z, top)
+    assert tall.take(np.column_stack([line, np.full(len(line), -radius)]), radius).max() == 10.0
+
+
 # -- whole programs, judged by the replay ------------------------------------------------------------------
 
 

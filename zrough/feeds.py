@@ -22,7 +22,7 @@ ABOVE = 1.03  # the same for a thicker one, as long as no limit of force or mach
 LEAST_ARC = 0.5  # degrees: a thinner bite is fed as this one
 SMOOTH = 3  # steps looked at together where a limit of force decides
 SPREAD = 7  # the same for what stands above the level: between nodes it may begin earlier
-THIN = 0.01  # mm; what an upper level left thinner than this beside its path is no sliver
+THIN = 0.01  # mm; what a level takes thinner than this at its rim is no sliver
 TALLER = 0.05  # mm above the level's top from which a depth of its own counts
 
 
@@ -57,9 +57,9 @@ def mark(d2: NDArray[np.float32], radius: float, corner: float) -> Mark:
     far = d2 > max(0.0, radius - corner - THIN) ** 2
     away = np.sqrt(d2[far])
     rim, met = far.copy(), ~far
-    rim[far] = away <= radius + THIN
+    rim[far] = away <= radius
     met[far] = away <= radius - THIN
-    beyond = np.clip(away[away <= radius + THIN] - (radius - corner), 0.0, corner)
+    beyond = np.clip(away[away <= radius] - (radius - corner), 0.0, corner)
     over = corner - np.sqrt(np.maximum(corner**2 - beyond**2, 0.0))
     bits = [np.packbits(part, axis=1) for part in (met, far, rim)]
     return Mark(bits[0], bits[1], bits[2], over.astype(np.float16), d2.shape[1])
