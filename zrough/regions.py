@@ -22,6 +22,7 @@ from .swept import Swept
 
 FILM = 0.005  # mm; less than this standing above the tip is no material
 ROWS = 128  # rows of a map filled in one go
+OUTER = 0.1  # to 1: how far from the outer of two nodes an upright wall is taken to stand, and from the inner
 BAND = 4.0  # cells: how far from a boundary its distance is known
 EDGE = 1.5  # nodes the centre keeps off closed ground
 MANY = 1.0e6  # mm2: squared distance that stands for "never swept"
@@ -220,7 +221,8 @@ class Space:
     def _outline(self, z: float) -> NDArray[np.float64]:
         """Signed distance from where the stock stands above ``z``, on the fine map, positive outside.
 
-        A slope is met where it passes that height; an upright wall half way between the nodes that show it.
+        A slope is met where it passes that height. What is steeper than 45 degrees is known to a node: it is
+        taken to stand next to the outer one, as it may begin there, and all the rim of the cutter at once.
         Farther off than `BAND` cells it is counted in nodes.
         """
         from scipy.ndimage import distance_transform_edt, zoom
@@ -235,7 +237,8 @@ class Space:
         away = np.where(solid, -(inside - 0.5 * g.cell), outside - 0.5 * g.cell)
         fine = zoom(away, (np.array(frame.fine) / np.array(away.shape)).tolist(), order=1, grid_mode=False)
         band = BAND * g.cell
-        near = self._inside(g, rise, band)
+        walls = (rise < -OUTER * g.cell) & _steep(rise, g.cell)
+        near = self._inside(g, np.where(walls, -OUTER * g.cell, rise), band)
         return np.where(np.abs(near) < 0.999 * band, -near, fine)
 
 
@@ -254,6 +257,16 @@ def _deepened(swept: NDArray[np.float32], pitch: float) -> NDArray[np.float32]:
     edge = np.sqrt(swept[tuple(nearest)][deep])
     swept[deep] = np.maximum(edge - np.maximum(away[deep] - 1.0, 0.0) * pitch, 0.0) ** 2
     return swept
+
+
+def _steep(heights: Map, pitch: float) -> NDArray[np.bool_]:
+    """Nodes (ny, nx) from which to one of the four beside it the height changes by more than ``pitch`` mm."""
+    out = np.zeros(heights.shape, bool)
+    for along, map_ in ((out, heights), (out.T, heights.T)):
+        jump = np.abs(np.diff(map_, axis=0)) > pitch
+        along[:-1] |= jump
+        along[1:] |= jump
+    return out
 
 
 def _bilinear(values: Map, x0: float, y0: float, cell: float, grid: Grid) -> NDArray[np.float32]:
