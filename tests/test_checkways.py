@@ -169,3 +169,19 @@ def test_what_has_no_way_in_is_no_excess_and_what_has_one_is():
     assert missed.tallest_stair == pytest.approx(DEPTH, abs=0.01)
     assert missed.excess_at[0] == pytest.approx(13.0, abs=7.0)
     assert volume(NARROW, 4) < missed.shut_volume < volume(NARROW, 0)
+
+
+@pytest.mark.parametrize("radius", [0.1, 0.9, 2.0])
+def test_the_most_within_a_disc_is_what_a_filter_over_all_of_its_nodes_finds(radius):
+    """Against scipy's grey dilation and erosion."""
+    from scipy.ndimage import grey_dilation, grey_erosion
+
+    rng = np.random.default_rng(5)
+    of = rng.normal(size=(17, 60))
+    of[rng.random(of.shape) < 0.1] = np.inf
+    half = math.floor(radius / CELL)
+    at = CELL * np.arange(-half, half + 1)
+    disc = np.hypot(at[:, None], at[None, :]) <= radius + 1e-9
+    most, least = checkways._most(of, radius, CELL), -checkways._most(-of, radius, CELL)
+    np.testing.assert_array_equal(most, grey_dilation(of, footprint=disc, mode="nearest"))
+    np.testing.assert_array_equal(least, grey_erosion(of, footprint=disc, mode="nearest"))

@@ -117,12 +117,10 @@ def _connected(tips: Floats, begin: Floats, ways: Ways, cell: float, spare: floa
 
     ``spare`` mm are added to all room asked for; nowhere higher than ``top``.
     """
-    from scipy.ndimage import grey_dilation, grey_erosion
     from skimage.morphology import reconstruction
 
     def room(radius: float) -> Floats:
-        disc = _disc(radius, cell)
-        return tips if disc.size == 1 else grey_dilation(tips, footprint=disc, mode="nearest")
+        return _most(tips, radius, cell)
 
     passage = room(ways.bend + spare)
     start = np.maximum(begin, passage)
@@ -131,15 +129,26 @@ def _connected(tips: Floats, begin: Floats, ways: Ways, cell: float, spare: floa
     start = np.minimum(start, top)
     rebuilt: Any = reconstruction
     found = rebuilt(start, np.minimum(passage, start), method="erosion")
-    disc = _disc(ways.bend + spare, cell)
-    covered = found if disc.size == 1 else grey_erosion(found, footprint=disc, mode="nearest")
-    return np.asarray(covered, dtype=np.float64)
+    return -_most(-np.asarray(found, dtype=np.float64), ways.bend + spare, cell)
 
 
-def _disc(radius: float, cell: float) -> Mask:
+def _most(of: Floats, radius: float, cell: float) -> Floats:
+    """Largest entry of a map within ``radius`` mm of each node; beyond its rim it is as at the rim.
+
+    Row by row of the disc: of a wide one, a filter that looks at all of its nodes would take minutes.
+    """
+    from scipy.ndimage import maximum_filter1d
+
     half = math.floor(radius / cell + 1e-9)
     at = np.arange(-half, half + 1)
-    return np.asarray(np.hypot(*np.meshgrid(at, at)) * cell <= radius + 1e-9)
+    widths = np.count_nonzero(np.hypot(*np.meshgrid(at, at)) * cell <= radius + 1e-9, axis=1)
+    tall = np.pad(of, ((half, half), (0, 0)), mode="edge")
+    out = of.copy()
+    for width in np.unique(widths).tolist():
+        row = maximum_filter1d(tall, width, axis=1, mode="nearest")
+        for start in np.flatnonzero(widths == width).tolist():
+            np.maximum(out, row[start : start + len(of)], out=out)
+    return out
 
 
 def _ramps(tips: Floats, length: float, cell: float, top: float) -> Floats:
