@@ -30,6 +30,7 @@ VIRGIN = 5.0e5  # mm2, less than what stands for "never swept", more than any di
 UNSEEN = 1.5  # nodes: all so near a place whose value is of untouched ground stands, whatever lies between
 WITHIN = 0.017  # rad; how far over its limit the arc may be in the middle of a half step
 UNEVEN = 0.02  # rad; where the bend changes by more from one step to the next, the arc within a step is asked
+KINK = 0.15  # rad; where it changes by more, the arc rises and falls again within half a step
 AWAY = 2.2  # rad: how far a walk must be able to turn from its wall; radii: where that always fits
 THINNEST = 0.04  # of the squared arc: around a corner of less than 0.04 radii a walk does not look closer
 HAIR = 0.05  # pitches squared: more than distances to far nodes are rounded by
@@ -723,6 +724,8 @@ def march(
             # where the front has a corner the arc may pass the limit within the step, be it a half one
             half = 0.5 * step
             e = _arc_after(d2, x0, y0, hd, radius, x, y, hx, hy, chosen, half, circle)
+            if abs(chosen - last) > KINK:
+                e = max(e, _arc_after(d2, x0, y0, hd, radius, x, y, hx, hy, chosen, 0.5 * half, circle))
             if e > limit + (tight if step == long_step else WITHIN):
                 step = half
                 last *= 0.5
