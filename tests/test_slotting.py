@@ -255,6 +255,23 @@ def test_a_slot_begins_where_the_cutter_stands_clear():
     assert (work.d2 == swept).all()
 
 
+@pytest.mark.parametrize(("below", "told"), [(2.0, True), (8.0, False)])
+def test_a_walk_of_a_slot_hardly_within_the_cap_is_told_as_one(below, told):
+    """Its steps were not planned for the cap: the arc of a straight film is acos(1 - film / radius)."""
+    radius, arc = 0.5 * DIAMETER, np.radians(CAP - below)
+    film = radius * (1.0 - np.cos(arc))
+    region = Region(shapely.box(0.0, -25.0, 90.0, 25.0), None, radius, CAP)
+    frame, level, d2 = regions.level(region)
+    work, cap = Clearing(frame, d2, regions.rules(region)), np.radians(CAP)
+    before, after = slot((5.0, 0.0), (85.0, 0.0), arc=np.pi), slot((8.0, 0.0), (60.0, -film), arc=arc)
+    lanes.sweep(work, before.points)
+    after.points = np.concatenate([after.points, slot((60.0, -film), (80.0, -film), arc=arc).points[1:]])
+    assert lanes._swept_anew(work, level, after, [before.points], cap)
+    assert np.median(after.arcs[-100:]) == pytest.approx(max(arc, cap) if told else arc, abs=np.radians(0.5))
+    assert after.slot is told
+    assert (after.arcs.max() > cap) is np.bool_(told)
+
+
 def test_a_slot_under_what_stands_above_its_level_is_cut_in_slices():
     """What a clamp kept from being cut above counts for the depth of a slot, one diameter at most."""
     level, piece = SimpleNamespace(top=-9.0, z=-15.0), slot((0.0, 0.0), (10.0, 0.0), arc=np.pi)

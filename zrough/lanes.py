@@ -25,6 +25,10 @@ BESIDE = 0.25  # of the radius: what lies no further beside a lane is left to th
 NARROW = 0.01  # of the radius: the smallest path radius between walls that leave no room for more
 CHANNEL = 0.5  # of the radius squared: as much ground left by walks without a cap gets a lane of its own
 EVENING = 60  # rounds of evening out a slot's walk
+NEARLY = (
+    0.07  # rad: no step of a slot's walk was planned for the cap; between two the arc may be so much more
+)
+OVER = 1.0 + 1e-6  # of the cap: what the arc of a slot is, at least
 FILM = 0.06  # mm: what a level above may have left on a wall, and a hair
 SPARE = 1e-6  # mm: what lies as far from a wall as it may
 LEADS = 64  # places that are tried for a start
@@ -226,7 +230,9 @@ def _swept_anew(work: Clearing, level: Level, piece: Piece, walks: list[Points],
             return False
         piece.points, piece.way, piece.way_arc = np.concatenate([lead, piece.points]), None, 0.0
     piece.arcs = sweep(work, piece.points, entry)
-    piece.slot = bool(piece.arcs.max(initial=0.0) > cap)
+    over = piece.arcs > cap - NEARLY
+    piece.arcs[over] = np.maximum(piece.arcs[over], OVER * cap)
+    piece.slot = bool(over.any())
     piece.close = work.frame.sampled(level.sd, piece.points) < work.rules.eps + FILM
     return True
 
