@@ -13,6 +13,7 @@ from zrough.arcs import closeness, to_chords
 from zrough.cutting import propose
 from zrough.errors import PlanError
 from zrough.job import Job
+from zrough.links import Ways
 from zrough.plan import _rules as rules
 from zrough.plan import plan
 from zrough.toolpath import Kind, Toolpath
@@ -129,3 +130,17 @@ def test_a_stock_rounded_up_is_not_skimmed():
                    roughing={"floor_allowance": 0.0})  # fmt: skip
     assert [level.z for level in made.levels] == pytest.approx([-8.0])
     assert made.check.ok, [f.message for f in made.check.failures][:3]
+
+
+@pytest.mark.parametrize(("radius", "unit"), [(0.22, 1e-4), (0.5, 2.54e-4), (3.0, 1e-4)])
+def test_no_chord_of_a_helix_is_steeper_than_the_ramp_though_its_heights_are_rounded(radius, unit):
+    """Chords of a whole turn are 2 r sin(pi / n) long, at least twelve, or as many as fall 0.01 mm each."""
+    ramp = np.radians(2.5)
+    plain = {"clearance": 5.0, "lift": 0.25, "link_feed": 8e3, "rapid": 2e4, "ramp": ramp,
+             "tolerance": 0.01, "min_length": 0.1, "acceleration": 2e3, "unit": unit}  # fmt: skip
+    fall = Ways(**plain).turn_fall(radius)
+    assert (fall + unit) / (np.pi * radius) <= np.tan(ramp) * (1 + 1e-9)
+    fall = Ways(**plain, chords=True).turn_fall(radius)
+    chords = max(12, int(2 * fall / 0.01))
+    steepest = (2 * fall / chords + unit) / (2 * radius * np.sin(np.pi / chords))
+    assert 0.9 * np.tan(ramp) <= steepest <= np.tan(ramp) * (1 + 1e-9)

@@ -46,6 +46,26 @@ class Ways:
     min_length: float
     acceleration: float  # mm/s2
     stay_down: bool = True
+    unit: float = 0.0  # of the last decimal, mm
+    chords: bool = False  # the program has no arcs
+
+    def turn_fall(self, radius: float) -> float:
+        """Height that half a turn of a helix may lose, mm.
+
+        Chords are shorter than it, and each may lose a `unit` more than it is meant to.
+        """
+        fall = math.pi * radius * math.tan(self.ramp)
+        parts = 1.0
+        if self.chords:
+            half = math.pi / arcs.FEWEST
+            fall *= math.sin(half) / half
+            parts = max(0.5 * arcs.FEWEST, fall / arcs.FALL)
+        return max(0.5 * fall, fall - parts * self.unit)
+
+    def leg_fall(self, length: float) -> float:
+        """The same of a straight leg of a ramp."""
+        fall = length * math.tan(self.ramp)
+        return max(0.5 * fall, fall - self.unit)
 
     def seconds(self, length: float, feed: float) -> float:
         """Time of a straight move from rest to rest."""
@@ -275,8 +295,7 @@ class Linker:
     def _helix(self, entry: Entry, start: float, level: Level, index: int) -> None:
         """Half turns down to the level, then one whole turn on it."""
         self._over(np.array([entry.x + entry.radius, entry.y]), start, index)
-        half_drop = math.pi * entry.radius * math.tan(self.ways.ramp)
-        halves = max(1, math.ceil((start - level.z) / half_drop - 1e-9))
+        halves = max(1, math.ceil((start - level.z) / self.ways.turn_fall(entry.radius) - 1e-9))
         n = halves + halves % 2 + 2
         k = np.arange(1, n + 1)
         z = np.maximum(level.z, start - (start - level.z) * k / (n - 2))
@@ -291,7 +310,7 @@ class Linker:
         a, b = np.array([entry.x, entry.y]), np.array([entry.x2, entry.y2])
         self._over(a, start, index)
         length = math.hypot(*(b - a))
-        legs = max(1, math.ceil((start - level.z) / (length * math.tan(self.ways.ramp)) - 1e-9))
+        legs = max(1, math.ceil((start - level.z) / self.ways.leg_fall(length) - 1e-9))
         legs += 1 - legs % 2  # ends at b, goes back on the floor
         z = start - (start - level.z) * np.arange(1, legs + 1) / legs
         ends = np.array([b if k % 2 == 0 else a for k in range(legs)] + [a])

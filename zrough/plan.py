@@ -205,14 +205,18 @@ def _stage(
 
 def _refuse_coarse(job: Job) -> None:
     """Places must not be rounded farther than a path may lie from the walk that it follows."""
-    digits, inch = job.output.decimals, job.units == "inch"
-    off = 0.5 * 10.0**-digits * (25.4 if inch else 1.0)
+    digits, off = job.output.decimals, 0.5 * _unit(job)
     limit = closeness(math.inf)
     if off > limit:
         raise PlanError(
             f"output.decimals = {digits} in {job.units} puts places {off:.2g} mm off, limit {limit:g} mm; "
             f"use {digits + 1} or more"
         )
+
+
+def _unit(job: Job) -> float:
+    """The last decimal of the program's places, mm."""
+    return float(10.0**-job.output.decimals) * (25.4 if job.units == "inch" else 1.0)
 
 
 # -- stages ---------------------------------------------------------------------------------------
@@ -645,6 +649,8 @@ def _link(
         min_length=data.cut_feed / 60000.0 * job.machine.block_time_ms,
         acceleration=job.machine.acceleration,
         stay_down=job.links.stay_down,
+        unit=_unit(job),
+        chords=not job.output.arcs,
     )
     side = -1 if job.roughing.direction == "conventional" else 1
     overhead = Overhead(
