@@ -132,6 +132,21 @@ def test_a_stock_rounded_up_is_not_skimmed():
     assert made.check.ok, [f.message for f in made.check.failures][:3]
 
 
+def test_few_decimals_leave_the_cap_room_for_the_turn_of_a_short_move():
+    """Both ends of a move half a step long, 1/80 radius, rounded: 2.54 um in 62.5 um are 2.3 degrees."""
+
+    def margin(digits):
+        inch = {"diameter": DIAMETER / 25.4, "flute_length": 0.9, "overhang": 1.6}
+        table = table_of(units="inch", cutter=inch, output={"decimals": digits})
+        table["roughing"] = {"engagement_deg": CAP}
+        job = Job.from_dict(table | {"stock": {"min": [0, 0, -1], "max": [2, 2, 0]}})
+        return np.degrees(rules(job, job.cutter, 0.2, propose(job, job.cutter)).margin)
+
+    assert margin(6) == margin(5)  # turns of a tenth are within the half degree kept anyway
+    turned = np.degrees(0.7 * 0.00254 / 0.0625)
+    assert turned - 0.5 <= margin(4) - margin(5) <= turned
+
+
 @pytest.mark.parametrize(("radius", "unit"), [(0.22, 1e-4), (0.5, 2.54e-4), (3.0, 1e-4)])
 def test_no_chord_of_a_helix_is_steeper_than_the_ramp_though_its_heights_are_rounded(radius, unit):
     """Chords of a whole turn are 2 r sin(pi / n) long, at least twelve, or as many as fall 0.01 mm each."""

@@ -69,6 +69,8 @@ SHUT = 6.0  # node pitches by which the box of what stands may reach beyond that
 REST = "a rest that no path meets within the cap"
 WIDE = 4.0  # radii: where there is more room than this it is not for want of room that something is left
 RIDGE_SPARE = 0.05  # mm a link passes over the ridges that a rounded tip leaves
+STEP = 0.025  # of the radius: length of one step of a walk
+ROUNDED = 0.006  # rad
 TIGHT = 0.04  # of the radius: smallest path radius in dead ends and close channels
 DEEP_BITE = 0.03  # mm: a cusp this thick on the wall of a deep level is worth a trace
 
@@ -371,6 +373,9 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
     rho = job.roughing.min_path_radius if job.roughing.min_path_radius is not None else 0.06 * radius
     if not job.output.arcs:
         margin += 0.5 * BEND  # so much a chord's direction differs from the arc's, and what it cuts with it
+    # few decimals turn short moves: half a step by so much, of which the half degree has room for a part
+    turned = 0.7 * _unit(job) / (0.5 * STEP * radius)
+    margin += min(max(0.0, turned - ROUNDED), 0.2 * cap)
     width = job.roughing.min_piece_width if job.roughing.min_piece_width is not None else 0.005 * radius
     length = job.roughing.min_piece_length if job.roughing.min_piece_length is not None else 0.1 * radius
     return Rules(
@@ -378,7 +383,7 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
         corner=cutter.corner_radius,
         cap=cap,
         margin=margin,
-        step=0.025 * radius,
+        step=STEP * radius,
         rho=max(rho, 0.05 * radius),
         rho_seek=radius,
         # a radius that the job asks for holds everywhere
