@@ -22,3 +22,10 @@ def away(mask: NDArray[Any]) -> NDArray[np.float64]:
     out = np.empty(mask.shape)
     to_unset(np.ascontiguousarray(mask != 0).view(np.uint8), out)
     return out
+
+
+def places(mask: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows and columns (n,), (n,) of the nodes set, as `numpy.nonzero` has them but several times as fast."""
+    flat = np.flatnonzero(mask)
+    row = flat // mask.shape[1]
+    return row, flat - row * mask.shape[1]

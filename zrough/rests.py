@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import distances
+from .distances import places
 from .feeds import Mark
 from .levels import Level
 from .limits import Stage
@@ -100,11 +101,16 @@ class Above:
         self.edges = [(low, rim) for low, rim in self.edges if low <= z + height + FILM]
         if bare is None or not self.edges:
             return none, none
-        away = np.minimum.reduce([rim.map() for _, rim in self.edges]).astype(np.int16)
-        here = bare.deep.map().astype(np.int16)
         # near a node both distances change alike from place to place, so a film between nodes shows as well
         near, thin = NEAR * STEPS, THIN / self.space.frame.hd * STEPS
-        i, j = np.nonzero((away - here > thin) & (away > MIDDLE - near) & (here < MIDDLE + near))
+        # only what the band comes near and no other took is asked for numbers: whole maps of many are dear
+        shut = np.bitwise_or.reduce([rim.within for _, rim in self.edges])
+        i, j = places(_unpacked((bare.deep.within | bare.deep.beside) & ~shut, bare.deep.columns))
+        here = bare.deep.at(i, j)
+        for _, rim in self.edges:
+            away = rim.at(i, j)
+            kept = (away - here > thin) & (away > MIDDLE - near) & (here < MIDDLE + near)
+            i, j, here = i[kept], j[kept], here[kept]
         i, j = i // 2, j // 2
         high = self.space.top[i, j] > z + height + FILM
         return i[high], j[high]
@@ -119,7 +125,7 @@ class Above:
 
     def _standing(self, low: float) -> _Nodes:
         """Nodes of all boxes at which more than ``low`` stands now."""
-        i, j = np.nonzero(self.within & (self.height > low + FILM))
+        i, j = places(self.within & (self.height > low + FILM))
         return _Nodes(i, j, self.height[i, j])
 
     def _touched(self, stand: _Nodes, body: Stage, z: float, walks: Sequence[Piece]) -> bool:
@@ -168,29 +174,51 @@ class Rim:
         bits = [np.packbits(part, axis=1) for part in (within, beside)]
         return cls(bits[0], bits[1], np.clip(steps, 0, FAR).astype(np.uint8), d2.shape[1])
 
-    def map(self) -> NDArray[np.uint8]:
-        """`MIDDLE` on the edge, less within, `STEPS` to a node; 0 well within and `FAR` well outside."""
-        within, beside = (
-            np.unpackbits(bits, axis=1, count=self.columns).view(np.bool_)
-            for bits in (self.within, self.beside)
-        )
-        out = np.full(within.shape, FAR, np.uint8)
-        out[within] = 0
-        out[beside] = self.steps
+    def at(self, i: NDArray[np.int64], j: NDArray[np.int64]) -> NDArray[np.int16]:
+        """At nodes: `MIDDLE` on the edge, less within, `STEPS` to a node; 0 well within, `FAR` well outside."""
+        bit = i * (8 * self.beside.shape[1]) + j
+        word, place = bit >> 6, (bit & 63).astype(np.uint64)
+        last, one = np.uint64(63), np.uint64(1)
+        within, beside = _words(self.within), _words(self.beside)
+        counts = np.bitwise_count(beside)
+        out = np.where((within[word] >> (last - place)) & one, 0, FAR).astype(np.int16)
+        mine = beside[word]
+        numbered = ((mine >> (last - place)) & one).astype(np.bool_)
+        # numbers stand in the order of their bits
+        before = (np.cumsum(counts, dtype=np.int64) - counts)[word]
+        rank = before + np.bitwise_count((mine >> one) >> (last - place))
+        out[numbered] = self.steps[rank[numbered]]
         return out
 
     def needles(self) -> Nodes:
         """Nodes of the map next to what stands between them, where none of those around stands."""
-        from scipy.ndimage import maximum_filter
-
-        stands = self.map() > MIDDLE
-        far = ~maximum_filter(stands[::2, ::2], size=3)
+        within, beside = _unpacked(self.within, self.columns), _unpacked(self.beside, self.columns)
+        stands = ~within
+        stands[beside] = self.steps > MIDDLE
+        far = stands[::2, ::2].copy()
+        for near in (far, far.T):
+            on = near.copy()
+            near[1:] |= on[:-1]
+            near[:-1] |= on[1:]
+        np.logical_not(far, out=far)
         for rows in (0, 1):  # the indices of all that stands would take more than the map itself
             for columns in (0, 1):
                 part = stands[rows::2, columns::2]
                 part &= far[: part.shape[0], : part.shape[1]]
-        i, j = np.nonzero(stands)
+        i, j = places(stands)
         return i // 2, j // 2
+
+
+def _unpacked(bits: NDArray[np.uint8], columns: int) -> NDArray[np.bool_]:
+    """A map of bits as one of nodes."""
+    return np.unpackbits(bits, axis=1, count=columns).view(np.bool_)
+
+
+def _words(bits: NDArray[np.uint8]) -> NDArray[np.uint64]:
+    """All bits of a map in one row, 64 to a number, the first in the highest place."""
+    padded = np.zeros(-(-bits.size // 8) * 8, np.uint8)
+    padded[: bits.size] = bits.ravel()
+    return padded.view(">u8").astype(np.uint64)
 
 
 @dataclass(frozen=True)
