@@ -39,26 +39,40 @@ class Mark:
     over: NDArray[np.float16]  # mm from the level to what the cutter leaves, at the nodes of the rim
     columns: int
 
-    def maps(self) -> tuple[NDArray[np.bool_], NDArray[np.float16]]:
-        """Where the cutter takes all, and how far over the level it leaves what stands; inf where not."""
-        met, far, rim = (
-            np.unpackbits(bits, axis=1, count=self.columns).view(np.bool_)
-            for bits in (self.met, self.far, self.rim)
-        )
-        rise = np.zeros(far.shape, np.float16)
-        rise[far] = np.inf
-        rise[rim] = self.over
-        return met, rise
+    def _unpacked(self, bits: NDArray[np.uint8]) -> NDArray[np.bool_]:
+        return np.unpackbits(bits, axis=1, count=self.columns).view(np.bool_)
+
+    @property
+    def takes(self) -> NDArray[np.bool_]:
+        """Where the cutter takes all."""
+        return self._unpacked(self.met)
+
+    @property
+    def rise(self) -> NDArray[np.float16]:
+        """How far over the level the cutter leaves what stands, mm; inf where it does not come."""
+        out = np.zeros((len(self.far), self.columns), np.float16)
+        out[self._unpacked(self.far)] = np.inf
+        out[self._unpacked(self.rim)] = self.over
+        return out
+
+    def leaves(self, z: float) -> NDArray[np.float32]:
+        """Height of what the cutter leaves at a level at ``z``, mm; inf where it does not come."""
+        out = np.full((len(self.far), self.columns), z, np.float32)
+        out[self._unpacked(self.far)] = np.inf
+        out[self._unpacked(self.rim)] = np.float32(z) + self.over.astype(np.float32)
+        return out
 
 
 def mark(d2: NDArray[np.float32], radius: float, corner: float) -> Mark:
     """What a level has swept: ``d2`` (2 ny - 1, 2 nx - 1) squared distances, mm2, to the nearest centre."""
     d2 = np.ascontiguousarray(d2[::2, ::2])
     far = d2 > max(0.0, radius - corner - THIN) ** 2
-    away = np.sqrt(d2[far])
-    rim, met = far.copy(), ~far
-    rim[far] = away <= radius
-    met[far] = away <= radius - THIN
+    # roots are taken where they may matter only: most of a map is far off or well swept
+    near = far & (d2 <= (radius + THIN) ** 2)
+    away = np.sqrt(d2[near])
+    rim, met = near.copy(), ~far
+    rim[near] = away <= radius
+    met[near] = away <= radius - THIN
     beyond = np.clip(away[away <= radius] - (radius - corner), 0.0, corner)
     over = corner - np.sqrt(np.maximum(corner**2 - beyond**2, 0.0))
     bits = [np.packbits(part, axis=1) for part in (met, far, rim)]
@@ -78,12 +92,15 @@ class Standing:
         With ``walls`` what stands beside the cutter can be asked for, too.
         """
         before = self.height.copy() if walls else None
-        met, rise = swept.maps()
-        after = np.float32(z) + rise.astype(np.float32)
-        depth = np.where(met, self.height - after, np.float32(0.0))
-        depth[depth <= top - z + TALLER] = 0.0
+        after = swept.leaves(z)
+        depth = self.height - after
+        tall = depth > top - z + TALLER
+        tall &= swept.takes
         np.minimum(self.height, after, out=self.height)
-        return Tall(self.frame, depth, before, rise) if depth.any() else Tall(self.frame, None, before)
+        if not tall.any():
+            return Tall(self.frame, None, before)
+        depth[~tall] = 0.0
+        return Tall(self.frame, depth, before, swept.rise)
 
 
 @dataclass

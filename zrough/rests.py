@@ -117,7 +117,7 @@ class Above:
 
     def _cut(self) -> None:
         for z, mark, needles in self.pending:
-            after = np.float32(z) + mark.maps()[1].astype(np.float32)
+            after = mark.leaves(z)
             if needles is not None:
                 after[needles] = np.inf
             np.minimum(self.height, after, out=self.height)
