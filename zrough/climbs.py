@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import distances, threads
+from .distances import around, places
 from .levels import Band, Level, split
 from .stairs import Flags, Floats, Limits, normal_step, slopes, spacing
 
@@ -259,7 +260,7 @@ class _Trimmer:
         from scipy.ndimage import label
 
         chosen = flat.copy()
-        i, j = np.nonzero(gained)
+        i, j = places(gained)
         if not len(i):
             return chosen, chosen
         if wanted.all():
@@ -270,9 +271,11 @@ class _Trimmer:
             _, near = self.walls.tree.query(at)
             chosen[i, j] |= wanted[near]
         # beside the stock too: what stands open there may be more than the cutter's reach away from it
-        number, count = label(self.space.mask(level.z) | self.open, structure=np.ones((3, 3)))
+        fresh = self.space.mask(level.z) & ~self.open
+        number, count = label(fresh, structure=np.ones((3, 3)))
+        k, m = places(around(self.open) & fresh)
         joined = np.zeros(count + 1, bool)
-        joined[number[self.open]] = True
+        joined[number[k, m]] = True
         lone = np.zeros_like(gained)
         lone[i, j] = ~joined[number[i, j]]
         if lone.any():
@@ -293,7 +296,9 @@ class _Trimmer:
         from scipy.ndimage import label
 
         g, found = self.space.grid, np.zeros_like(gained)
-        i, j = np.nonzero(gained & (above - self.tip > min(self.limits.height, self.limits.normal) * SPARE))
+        i, j = places(gained)
+        high = above - self.tip[i, j] > min(self.limits.height, self.limits.normal) * SPARE
+        i, j = i[high], j[high]
         if not len(i) or not len(self.walls.xy):
             return found
         at = np.stack([g.x0 + g.cell * j, g.y0 + g.cell * i], axis=1)
@@ -324,12 +329,10 @@ class _Trimmer:
 
     def _take_over(self, z: float, needed: Flags, lone: Flags) -> None:
         """Points on the level's boundary follow those whose stair it cut."""
-        from scipy.ndimage import binary_dilation
-
         walls, fresh = self.walls, self._on(z)
         mine = np.zeros(len(fresh.xy), bool)
         if lone.any():
-            mine |= binary_dilation(lone, structure=np.ones((3, 3)))[self._nodes(fresh.xy)]
+            mine |= around(lone)[self._nodes(fresh.xy)]
         if needed.any() and len(fresh.xy):
             _, near = walls.tree.query(fresh.xy)
             mine |= needed[near]

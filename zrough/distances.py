@@ -29,3 +29,14 @@ def places(mask: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64
     flat = np.flatnonzero(mask)
     row = flat // mask.shape[1]
     return row, flat - row * mask.shape[1]
+
+
+def around(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Nodes set and the eight round each."""
+    rows = mask.copy()
+    rows[1:] |= mask[:-1]
+    rows[:-1] |= mask[1:]
+    out = rows.copy()
+    out[:, 1:] |= rows[:, :-1]
+    out[:, :-1] |= rows[:, 1:]
+    return out

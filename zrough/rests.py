@@ -195,12 +195,7 @@ class Rim:
         within, beside = _unpacked(self.within, self.columns), _unpacked(self.beside, self.columns)
         stands = ~within
         stands[beside] = self.steps > MIDDLE
-        far = stands[::2, ::2].copy()
-        for near in (far, far.T):
-            on = near.copy()
-            near[1:] |= on[:-1]
-            near[:-1] |= on[1:]
-        np.logical_not(far, out=far)
+        far = ~distances.around(stands[::2, ::2])
         for rows in (0, 1):  # the indices of all that stands would take more than the map itself
             for columns in (0, 1):
                 part = stands[rows::2, columns::2]
