@@ -123,9 +123,9 @@ def both():
     seen = []
     after, order = Places.after, Places.order
 
-    def watched_after(self, level, floor, pieces):
+    def watched_after(self, level, floor, pieces, following):
         self.__dict__.setdefault("planned", []).extend((level, piece) for piece in pieces if level)
-        after(self, level, floor, pieces)
+        after(self, level, floor, pieces, following)
 
     def watched_order(self):
         found = order(self)

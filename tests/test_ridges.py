@@ -60,7 +60,7 @@ def space(region, tip, corner=CORNER):
     grid = Grid(frame.x0, frame.y0, frame.h, frame.nx, frame.ny)
     return SimpleNamespace(
         frame=frame, grid=grid, radius=RADIUS, corner=corner + WALL, wall=WALL, floor=0.0,
-        cl=np.full(grid.shape, tip), top=np.full(grid.shape, 10.0), before=(),
+        tip=np.full(grid.shape, tip, np.float32), ceiling=np.full(grid.shape, 10.0, np.float32), before=(),
     )  # fmt: skip
 
 

@@ -58,8 +58,11 @@ class Places:
         self.start: Points | None = None  # where the cutter stood then
         self.at: Points | None = None
 
-    def after(self, level: int, floor: bool, pieces: list[Piece]) -> None:
-        """A level has been cut: its index in the band, whether it leaves a floor, and its walks."""
+    def after(self, level: int, floor: bool, pieces: list[Piece], following: int = 2) -> None:
+        """A level has been cut: its index in the band, whether it leaves a floor, and its walks.
+
+        ``following``: levels that come up to the next floor, that one included. Walks of one alone stay.
+        """
         self.walks += [(level, piece) for piece in pieces]
         for piece in pieces:
             self.path += path_length(piece.points) + (0.0 if piece.way is None else path_length(piece.way))
@@ -68,8 +71,8 @@ class Places:
             self.floors.add(level)
             self._close(last=False)
             self.floor, self.start = level, self.at
-            if self.work.d2.size <= MOST:
-                self.swept = self.work.d2.copy()
+            wanted = self.work.d2.size <= MOST and (following > 1 or self.visits is not None)
+            self.swept = self.work.d2.copy() if wanted else None
 
     def order(self) -> list[Climb] | None:
         """All walks of the band in their new order; None = as they are."""

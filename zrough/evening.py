@@ -34,10 +34,15 @@ def even(
     level = replace(level, sd=_off_whole(work, level))
 
     walked: list[Piece] = []
+    d2 = None if work.air is None else work.d2.copy()  # as it is before the first walk
 
     def walk() -> None:
+        nonlocal d2
         curtain = work.curtain = None if zone is None else Curtain.draw(work, zone)
         left = work.start(level)
+        if left and d2 is None:
+            # mostly nothing is left: then no whole map is copied in vain
+            d2 = work.d2.copy() if curtain is None else curtain.before
         while left:
             piece = work.front(level, pieces[-1].points[-1] if pieces else None, [])
             if piece is None:
@@ -48,7 +53,7 @@ def even(
             curtain.lift(work)
             work.curtain = None
 
-    d2, slacks = work.d2.copy(), work.slacks
+    slacks = work.slacks
     air = _Air.empty(work, work.rules.radius - work.rules.radius_at(height))
     if zone is not None:
         # a walk looks no farther than its radius for its first cut
@@ -58,6 +63,7 @@ def even(
     if air is not None:
         air.back(work)
     for piece in walked:
+        assert d2 is not None
         piece.arcs = _as_wide_as_it_is(work, d2, piece)
         work.evened.append(piece.points)
 

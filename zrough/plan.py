@@ -556,7 +556,8 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
         high = ridges.take_off(work, region, level.z, above, out.pieces[-1], shown)
         out.left += [_channel(patch, level.z, room.rules.radius) for patch in high]
         if places is not None:
-            places.after(len(out.pieces) - 1, level.floor, out.pieces[-1])
+            n = len(out.pieces)
+            places.after(n - 1, level.floor, out.pieces[-1], _until_floor(band.levels[n:]))
         out.marks.append(feeds.mark(work.d2, room.rules.radius, room.rules.corner))
         if long and level is band.primary:
             deep = rests.Rim.of(work.swept(), room.rules.radius, space.frame.hd)
@@ -568,6 +569,11 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
     if places is not None:
         out.order = places.order()
     return out
+
+
+def _until_floor(levels: list[Level]) -> int:
+    """How many levels come up to the next floor, that one included."""
+    return next((n for n, level in enumerate(levels, start=1) if level.floor), len(levels))
 
 
 def _one_level(

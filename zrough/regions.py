@@ -106,6 +106,16 @@ class Space:
         g = self.grid
         return Frame(g.x0, g.y0, g.cell, g.nx, g.ny)
 
+    @cached_property
+    def tip(self) -> NDArray[np.float32]:
+        """Lowest tip height at each node, mm; for all bands alike."""
+        return np.ascontiguousarray(self.cl + self.floor, dtype=np.float32)
+
+    @cached_property
+    def ceiling(self) -> NDArray[np.float32]:
+        """Height of the stock at each node, mm, before this cutter cuts."""
+        return np.ascontiguousarray(self.top, dtype=np.float32)
+
     def mask(self, z: float, every: int = 1) -> NDArray[np.bool_]:
         """Nodes the cutter may stand on at tip height ``z``, the part alone considered; one in ``every``."""
         return np.asarray(self.cl[::every, ::every] <= z - self.floor + 1e-9)

@@ -175,7 +175,7 @@ class Rim:
         return cls(bits[0], bits[1], np.clip(steps, 0, FAR).astype(np.uint8), d2.shape[1])
 
     def at(self, i: NDArray[np.int64], j: NDArray[np.int64]) -> NDArray[np.int16]:
-        """At nodes: `MIDDLE` on the edge, less within, `STEPS` to a node; 0 well within, `FAR` well outside."""
+        """At nodes: `MIDDLE` on the edge, less within, `STEPS` to a node; from 0 deep within to `FAR`."""
         bit = i * (8 * self.beside.shape[1]) + j
         word, place = bit >> 6, (bit & 63).astype(np.uint64)
         last, one = np.uint64(63), np.uint64(1)

@@ -38,8 +38,7 @@ class Ridges:
         self.limit = min(limits.height, limits.normal)
         self.corner = space.corner - space.wall
         self.left = np.full(space.frame.fine, np.inf, np.float32)
-        self.tip = np.ascontiguousarray(space.cl + space.floor, dtype=np.float32)
-        self.top = np.ascontiguousarray(space.top, dtype=np.float32)
+        self.tip, self.top = space.tip, space.ceiling
         # ground that an earlier cutter took is on the map too, and may have ridges
         self.beside = None if before is None or space.before else before <= np.float32(space.radius**2)
         self.rows, self.columns, self.inset = _underside(space.radius, self.corner, space.grid.cell)
