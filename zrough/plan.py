@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import (
+    bandorder,
     channels,
     climbs,
     covers,
@@ -72,6 +73,7 @@ RIDGE_SPARE = 0.05  # mm a link passes over the ridges that a rounded tip leaves
 STEP = 0.025  # of the radius: length of one step of a walk
 ROUNDED = 0.006  # rad
 TIGHT = 0.04  # of the radius: smallest path radius in dead ends and close channels
+TRACED = 0.4  # of the walls at a climb level: what is walked along, by the time it takes; a guess
 DEEP_BITE = 0.03  # mm: a cusp this thick on the wall of a deep level is worth a trace
 
 
@@ -434,7 +436,7 @@ def _clear(
 ) -> Iterator[_Cleared]:
     """Clear the bands in threads; what comes of them in cutting order. Layers are empty unless ``keep``.
 
-    Bands do not depend on one another. The longest go first, so that none is left to one thread at the end.
+    Bands do not depend on one another. They are begun so that neither a thread nor the linking waits long.
     """
     total = sum(len(b.levels) for b in bands) * (2 if space.is_leftover else 1)
     done = [0]
@@ -449,7 +451,7 @@ def _clear(
         zones = sequence.zones(space, every, rules, cutter.min_remaining, pool, step)
         deepest = float(space.stock.upper[2]) - min(b.primary.z for b in bands)
         room = _Room(job, cutter, space, rules, data, zones, deepest, keep)
-        first = sorted(range(len(bands)), key=lambda k: -_size(space, bands[k], rules.bite))
+        first = bandorder.order([_size(space, band, rules.bite) for band in bands], threads.count())
         last = {level.z: k for k, band in enumerate(bands) for level in band.levels}
         clear = _one_band if len(bands) == 1 else threads.alone(_one_band)
         futures = {k: pool.submit(clear, room, bands[k], step) for k in first}
@@ -478,9 +480,10 @@ def _clear(
 
 
 def _size(space: Space, band: Band, bite: float) -> float:
-    """Length of path that a band may take, mm, to put the longest first."""
+    """Length of path that a band may take, mm, to begin the longest first."""
     ground = float(np.count_nonzero(space.mask(band.primary.z) & np.isfinite(space.top))) * space.grid.cell**2
-    return ground / bite + sum(len(space.rings(level.z).points) for level in band.climbs) * space.grid.cell
+    walls = sum(len(space.rings(level.z).points) for level in band.climbs) * space.grid.cell
+    return ground / bite + TRACED * walls
 
 
 @dataclass(frozen=True)
