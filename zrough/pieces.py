@@ -107,12 +107,12 @@ class Frame:
     nx: int
     ny: int
 
-    @property
+    @cached_property
     def hd(self) -> float:
         """Pitch of the swept map, mm."""
         return 0.5 * self.h
 
-    @property
+    @cached_property
     def hb(self) -> float:
         """Pitch of the coarse map, mm."""
         return 2.0 * self.h
@@ -245,6 +245,11 @@ class Level:
     points: Points
     offsets: NDArray[np.int64]
     entries: list[Entry] = field(default_factory=list)
+
+    @cached_property
+    def ends(self) -> list[int]:
+        """`offsets` as plain numbers, which are found in far sooner."""
+        return [int(k) for k in self.offsets]
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -144,32 +145,34 @@ class Starts:
 
     def closed(self, at: int) -> None:
         """Points round ``at`` have been closed."""
-        ring = int(np.searchsorted(self.level.offsets, at, side="right")) - 1
-        offsets = self.level.offsets[ring : ring + 2]
-        part = slice(int(offsets[0]), int(offsets[1]))
+        ring = bisect_right(self.level.ends, at) - 1
+        part = slice(*self.level.ends[ring : ring + 2])
         self.open[part] = self.walls.open_in(part)
-        self._look(offsets)
+        self._look(self.level.offsets[ring : ring + 2])
 
     def nearest(self) -> tuple[int, int] | None:
         """The start nearest to the cutter and the side to walk on; None where there is none."""
         best, found = math.inf, None
         for side, away in zip(self.work.sides, self.away, strict=True):
-            at = int(np.argmin(away)) if len(away) else 0
+            at = int(away.argmin()) if len(away) else 0
             if len(away) and away[at] < best:
                 best, found = float(away[at]), (at, side)
         return found
 
 
 def _ring_of(level: Level, at: int) -> tuple[int, int]:
-    q = int(np.searchsorted(level.offsets, at, side="right")) - 1
-    return int(level.offsets[q]), int(level.offsets[q + 1])
+    q = bisect_right(level.ends, at) - 1
+    return level.ends[q], level.ends[q + 1]
 
 
 def around(work: Clearing, level: Level, at: int, reach: float) -> NDArray[np.int64]:
     """Indices of the ring points near point ``at``, along its ring."""
     a, b = _ring_of(level, at)
     count = min(b - a, 2 * math.ceil(reach / work.frame.h) + 1)
-    return a + (at - a + np.arange(count) - count // 2) % (b - a)
+    first = at - count // 2
+    if a <= first and first + count <= b:  # most do not pass the ring's end
+        return np.arange(first, first + count)
+    return a + (np.arange(first - a, first - a + count)) % (b - a)
 
 
 def wall_pose(work: Clearing, level: Level, at: int) -> tuple[Points, Points] | None:
@@ -182,9 +185,11 @@ def wall_pose(work: Clearing, level: Level, at: int) -> tuple[Points, Points] | 
         work.d2, level.sd, f.x0, f.y0, f.hd, f.h, r.radius, r.standing(f.hd), r.eps, r.side,
         level.points[a:b], at - a, back, OFF_WALL, out,
     )  # fmt: skip
+    if r.floor_radius >= EVENED * r.radius:
+        return (out[None, :2], out[2:]) if found else None
     wall = level.points[at]
     away = float(np.hypot(*(out[:2] - wall))) if found else math.inf
-    if r.floor_radius < EVENED * r.radius and away > BESIDE * r.radius:
+    if away > BESIDE * r.radius:
         # ridges keep a round tip off the wall, and from far off it may not come to it in time
         goal, ahead = _beside_wall(work, level.points[a:b], at - a, back)
         led = _led(work, level, ways.trail(work, goal, ways.LANDING * r.radius), goal)
