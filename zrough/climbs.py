@@ -209,8 +209,9 @@ class _Trimmer:
 
         if not needed.any() or needed.all():
             return needed
-        away, _ = cKDTree(self.walls.xy[needed]).query(self.walls.xy)
-        return np.asarray(needed | (may & (away <= SPREAD * self.space.radius)))
+        reach = SPREAD * self.space.radius
+        away, _ = cKDTree(self.walls.xy[needed]).query(self.walls.xy, distance_upper_bound=SPARE * reach)
+        return np.asarray(needed | (may & (away <= reach)))
 
     def _stair(self, up: Floats, here: Floats, rise: Floats, there: Floats) -> Floats:
         """Leftover square to the surface if the level is left out, mm.

@@ -90,14 +90,14 @@ def ways_in(
     clear = np.bincount(label[(blk == 0) & (free > 0)], minlength=count + 1)
     entries: list[Entry] = []
     left: list[Left] = []
-    boxes = ndimage.find_objects(label)
-    for area in range(1, count + 1):
-        if blocked[area] and not clear[area]:
-            found = _way_into(sd, label, area, boxes[area - 1], frame, rules, z)
-            if isinstance(found, Entry):
-                entries.append(found)
-            else:
-                left.append(replace(found, box=_ground(boxes[area - 1], frame, rules.radius)))
+    shut = 1 + np.flatnonzero((blocked[1:] > 0) & (clear[1:] == 0))
+    boxes = ndimage.find_objects(label) if len(shut) else []
+    for area in shut.tolist():
+        found = _way_into(sd, label, area, boxes[area - 1], frame, rules, z)
+        if isinstance(found, Entry):
+            entries.append(found)
+        else:
+            left.append(replace(found, box=_ground(boxes[area - 1], frame, rules.radius)))
     return entries, left
 
 

@@ -568,7 +568,8 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
             out.layers.append(swept.layer(level.z, work.d2))
         step()
     if deep is not None:
-        out.bare = rests.Bare(deep, rests.Rim.of(work.swept(), room.rules.radius, space.frame.hd))
+        last = rests.Rim.of(work.swept(), room.rules.radius, space.frame.hd) if band.climbs else deep
+        out.bare = rests.Bare(deep, last)
     if places is not None:
         out.order = places.order()
     return out

@@ -37,10 +37,13 @@ class Apart:
         Squares of these distances are whole. What is farther than 15 nodes, much more than `BAND`, is taken
         for 15.
         """
-        square = np.minimum(away, 16.0)
-        square *= square
-        np.rint(square, out=square)
-        self._square = np.minimum(square, 255.0, out=square).astype(np.uint8)
+        self._square = np.empty(away.shape, np.uint8)
+        for first in range(0, len(away), ROWS):  # as much as stays in a processor's own memory
+            rows = slice(first, first + ROWS)
+            square = np.minimum(away[rows], 16.0)
+            square *= square
+            np.rint(square, out=square)
+            self._square[rows] = np.minimum(square, 255.0, out=square)
         self._mm = (np.sqrt(np.arange(256.0)) - edge).astype(np.float32) * np.float32(cell)
 
     def map(self) -> NDArray[np.float32]:

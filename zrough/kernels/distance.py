@@ -18,10 +18,11 @@ def to_unset(mask, out):
     ny, nx = mask.shape
     far = ny + nx  # more than any distance
     up = np.empty((ny, nx), np.int32)
-    for i in range(ny):
+    for j in range(nx):
+        up[0, j] = far if mask[0, j] else 0
+    for i in range(1, ny):
         for j in range(nx):
-            before = far if i == 0 else up[i - 1, j] + 1
-            up[i, j] = min(before, far) if mask[i, j] else 0
+            up[i, j] = min(up[i - 1, j] + 1, far) if mask[i, j] else 0
     for i in range(ny - 2, -1, -1):
         for j in range(nx):
             up[i, j] = min(up[i, j], up[i + 1, j] + 1)
@@ -32,7 +33,8 @@ def to_unset(mask, out):
         n = -1
         for q in range(nx):
             g = float(up[i, q])
-            if g >= far:
+            # a node that is not set between two of its kind is nearest to none but itself
+            if g >= far or (g == 0.0 and 0 < q < nx - 1 and up[i, q - 1] == 0 and up[i, q + 1] == 0):
                 continue
             lift = g * g + float(q) * float(q)
             begin = -1.0
@@ -50,6 +52,9 @@ def to_unset(mask, out):
         start[n + 1] = math.inf
         k = 0
         for j in range(nx):
+            if up[i, j] == 0:
+                out[i, j] = 0.0
+                continue
             while start[k + 1] < j:
                 k += 1
             d = j - at[k]
