@@ -117,6 +117,8 @@ def trim(space: Space, bands: list[Band], limits: Limits, drops: dict[float, flo
         def one(band: Band) -> None:
             _Trimmer(space, stock, band, limits, drops).run()
 
+        # those with the most to decide first, so that none is left to one thread at the end
+        todo.sort(key=lambda band: -len(band.climbs))
         list(pool.map(one if len(todo) == 1 else threads.alone(one), todo))
 
 

@@ -551,6 +551,7 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
             out.left += [missed] if missed is not None else []
         work.air = ridges.low(level.z) if level.floor else None
         out.pieces.append(_one_level(room, work, region, level, at, bite, entry, out.left))
+        work.ground = None  # a whole map, of which ridges ask nothing
         # found on the level before, and still there: it stands from that one's height on
         out.left += [_channel(patch, before, room.rules.radius) for patch, _ in work.stayed]
         before = level.z

@@ -40,7 +40,8 @@ class Ridges:
         self.left = np.full(space.frame.fine, np.inf, np.float32)
         self.tip, self.top = space.tip, space.ceiling
         # ground that an earlier cutter took is on the map too, and may have ridges
-        self.beside = None if before is None or space.before else before <= np.float32(space.radius**2)
+        known = None if space.before or not self._round else before
+        self.beside = None if known is None else known <= np.float32(space.radius**2)
         self.rows, self.columns, self.inset = _underside(space.radius, self.corner, space.grid.cell)
 
     @property
@@ -48,10 +49,14 @@ class Ridges:
         """True if a ridge can do no harm: a square corner leaves none, or nothing limits the stairs."""
         return self.corner <= FLAT or math.isinf(self.limit)
 
+    @property
+    def _round(self) -> bool:
+        """True if the tip's flat is too small to make floors."""
+        return self.space.radius - self.corner < EVENED * self.space.radius
+
     def low(self, z: float) -> NDArray[np.bool_] | None:
         """Fine nodes where nothing is left over a level at ``z``; None where the tip's flat makes floors."""
-        radius = self.space.radius
-        if radius - self.corner >= EVENED * radius:
+        if not self._round:
             return None
         low = self.left <= np.float32(z + FLAT)
         return low if self.beside is None else low | self.beside

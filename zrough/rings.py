@@ -66,6 +66,7 @@ class Clearing:
         self.tabu = np.zeros(shape, np.uint8)
         self.seen = np.zeros(shape, np.int32)
         self.parent = np.zeros(shape, np.int64)
+        self.parents = self.parent.reshape(-1).data  # the same, which is read one by one far sooner
         self.queue = np.zeros(shape[0] * shape[1], np.int64)
         self.prefix = np.zeros((shape[0], shape[1] + 1), np.int32)
         self.epoch = 0
@@ -502,7 +503,7 @@ class Clearing:
         pts, arcs, last = self._walk(level, state, lead, self.rules.notice)
         if (
             last == 0
-            or self._is_scrap(pts, arcs, self.rules.sliver)
+            or self._is_scrap(pts, arcs, Piece(pts, arcs, None).area(self.rules.radius), self.rules.sliver)
             or self._in_vain(level, saved, pts, arcs)
         ):
             self._restore(saved)
@@ -615,11 +616,12 @@ class Clearing:
         j1 = min(shape[1], math.ceil((high[0] - self.frame.x0) / pitch) + 1)
         return slice(i0, max(i0, i1)), slice(j0, max(j0, j1))
 
-    def _is_scrap(self, pts: Points, arcs: NDArray[np.float64], least: float) -> bool:
+    def _is_scrap(self, pts: Points, arcs: NDArray[np.float64], area: float, least: float) -> bool:
         """True if a walk took less than ``least`` mm2: not worth the way there, and can be taken back."""
-        area = Piece(pts, arcs, None).area(self.rules.radius)
+        if area >= least:
+            return False
         swept = pts[max(0, int(np.argmax(arcs > 0.0)) - 1) :]
-        if area >= least or np.abs(swept - swept[-1]).max() > self._small():
+        if np.abs(swept - swept[-1]).max() > self._small():
             return False
         self.dropped.append((float(pts[-1, 0]), float(pts[-1, 1]), area))
         return True
@@ -717,11 +719,12 @@ class Clearing:
         led = ways.arcs(self, lead) if len(pose[0]) > 1 else None
         saved = self._save(state[:2])
         walk, arcs, last = self._walk(level, state, lead, faint)
-        took = Piece(walk, arcs, None).area(r.radius)
+        took = area = Piece(walk, arcs, None).area(r.radius)
         if led is not None:
             arcs[: len(led)] = led
+            area = Piece(walk, arcs, None).area(r.radius)
         least = r.drop_area if arcs.max() < CUSP else r.sliver
-        if last == 0 or self._is_scrap(walk, arcs, least) or self._in_vain(level, saved, walk, arcs):
+        if last == 0 or self._is_scrap(walk, arcs, area, least) or self._in_vain(level, saved, walk, arcs):
             self._restore(saved)
             return None
         k.clear_coarse_path(

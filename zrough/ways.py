@@ -21,10 +21,10 @@ GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed 
 
 def back(work: Clearing, flat: int) -> NDArray[np.int64]:
     """Nodes from the start of the last search to ``flat``."""
-    chain, parent = [], work.parent.item
+    chain, parent = [], work.parents
     while flat >= 0:
         chain.append(flat)
-        flat = parent(flat)
+        flat = parent[flat]
     return np.array(chain[::-1], np.int64)
 
 
