@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.ndimage import distance_transform_edt
+from scipy.ndimage import binary_dilation, distance_transform_edt
 from scipy.spatial import cKDTree
 
 from zrough import distances
@@ -69,3 +69,13 @@ def test_a_walk_put_between_others_is_found_once():
     assert [w[0, 0] for w in given] == [0.0, 3.0, 1.0, 2.0]
     found = trail.follow(given).near(np.zeros(2), 9.0)
     assert found[:, 0].tolist() == [0.0, 1.0, 2.0, 3.0]
+
+
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.6])
+@pytest.mark.parametrize("shape", [(1, 9), (8, 1), (14, 23)])
+def test_nodes_set_and_those_round_them_are_numpys_and_scipys(share, shape):
+    mask = np.random.default_rng([int(10 * share), *shape]).random(shape) < share
+    np.testing.assert_array_equal(distances.places(mask), np.nonzero(mask))
+    np.testing.assert_array_equal(distances.around(mask), binary_dilation(mask, np.ones((3, 3))))
+    part = mask[::2, ::2]
+    np.testing.assert_array_equal(distances.around(part), binary_dilation(part, np.ones((3, 3))))

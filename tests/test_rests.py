@@ -12,7 +12,7 @@ from zrough.grid import Grid
 from zrough.levels import Level
 from zrough.limits import Stage
 from zrough.pieces import Frame, Piece
-from zrough.rests import MARGIN, REASON, Above, Bare, Rim, listed
+from zrough.rests import EDGE, FAR, MARGIN, MIDDLE, REASON, STEPS, Above, Bare, Rim, listed
 
 RADIUS, PITCH, FLUTE, TOP, UPPER, DEEP = 5.0, 0.25, 15.0, 0.0, -8.0, -22.0
 POST, HALF = np.array([3.0, 4.0]), 0.8  # where nothing was cut at the upper level
@@ -173,3 +173,28 @@ def test_a_shank_is_kept_off_a_film_between_the_nodes(space, gap, met):
         assert off[DEEP][i, j] == pytest.approx(-RADIUS - MARGIN * f.h, abs=f.h)
     shallow = [Level(TOP - FLUTE + 0.5, UPPER, "primary", "", 0)]
     assert not above.kept_off(shallow, [[walk(edge + gap + RADIUS)]], second)
+
+
+@pytest.mark.parametrize("shape", [(7, 5), (33, 64), (50, 131)])
+def test_a_rim_tells_at_any_node_how_far_its_edge_lies(shape):
+    """From bits and numbers side by side, however long the rows: the distance itself, in steps."""
+    rng = np.random.default_rng(shape)
+    away = RADIUS + PITCH * rng.uniform(-2.0, 2.0, shape)
+    rim = Rim.of((away**2).astype(np.float32), RADIUS, PITCH)
+    i, j = np.indices(shape).reshape(2, -1)
+    off = (away[i, j] - RADIUS) / PITCH
+    found = rim.at(i, j)
+    beside = np.abs(off) < EDGE - 0.001
+    np.testing.assert_allclose(found[beside], np.clip(MIDDLE + STEPS * off[beside], 0, FAR), atol=0.51)
+    assert (found[off < -EDGE - 0.001] == 0).all()
+    assert (found[off > EDGE + 0.001] == FAR).all()
+
+
+def test_needles_are_what_stands_with_nothing_standing_round_it():
+    """A film along a line of fine nodes alone, and a broad wall: the film is told, by nodes of the map."""
+    shape = (41, 61)
+    away = np.full(shape, RADIUS - 3.0 * PITCH)
+    away[:, 45:] = RADIUS + 3.0 * PITCH
+    away[11, 7:15] = RADIUS + 0.5 * PITCH  # an odd row: no node of the map is on it
+    i, j = Rim.of((away**2).astype(np.float32), RADIUS, PITCH).needles()
+    assert sorted(zip(i.tolist(), j.tolist(), strict=True)) == [(5, k // 2) for k in range(7, 15)]
