@@ -101,6 +101,7 @@ class Clearing:
         self.late: list[tuple[Uncut, Nodes]] = []  # of those, what the next level may take
         self.stayed: list[tuple[Uncut, Nodes]] = []  # `late` of the level before that the last has not taken
         self.walls: Walls | None = None  # of the level cut last
+        self.known: Walls | None = None  # of the level being cut
         self.below: Level | None = None  # the level cut before this one
         self.pinched: list[tuple[Uncut, Nodes]] = []  # of the level cut last, with the fine nodes of each
         # see `uncut`
@@ -131,7 +132,7 @@ class Clearing:
         ``position`` is where the cutter stands, None = away. A wall that would still give up a bite ``tau``
         (mm) deep is not done. With ``floor`` the ridges that a corner radius leaves are taken off as well.
         """
-        self.tau = tau
+        self.tau, self.known = tau, None
         pieces = self.pieces = []
         clears = (floor or not walls_first) and self.rules.cap < math.pi
         self.ground = self.d2.copy() if clears else None
@@ -151,6 +152,7 @@ class Clearing:
             self._serve(level, pieces[-1].points[-1] if pieces else position, pieces, enter=False)
         self._last_entries(level, position, pieces)
         self._needles(level, pieces[-1].points[-1] if pieces else position, pieces)
+        self.known = None  # what comes now may have other rules
         self.stayed = [
             (u, at) for u, at in self.late if (self.d2[at] > np.float32(self.rules.radius**2)).any()
         ]
@@ -183,7 +185,7 @@ class Clearing:
         waiting = [*waiting, *(level.entries if enter else ())]
         if left and enter and self.find_entries is not None:
             waiting += self.find_entries(self, level, again)
-        walls = self.walls = Walls.of(self, level)
+        walls = self.walls = self.known = Walls.of(self, level, self.known)
         if walls_first or not left:
             position = self.trace(level, walls, position, pieces)
         while left:

@@ -193,7 +193,7 @@ def _biting(
     )  # fmt: skip
     j = np.clip(np.rint((points[:, 0] - f.x0) / f.h).astype(int), 0, f.nx - 1)
     i = np.clip(np.rint((points[:, 1] - f.y0) / f.h).astype(int), 0, f.ny - 1)
-    found: NDArray[np.float64] = points[(bite > 0) & (sd[i, j] >= -f.h)]
+    found: NDArray[np.float64] = points[(bite == 1) & (sd[i, j] >= -f.h)]
     return found
 
 

@@ -118,7 +118,7 @@ def stays_pinched(work: Clearing, level: Level, at: Points) -> bool:
     if walls is None or below is None or not len(level.points):
         return False
     near = np.flatnonzero(np.hypot(*(level.points - at).T) < BY * work.rules.radius)
-    near = near[walls.asked(work, level, near) > 0]
+    near = near[walls.asked(work, level, near) == 1]
     near = near[_over_cap(work, level, walls, near)[1]]
     if not len(near):
         return False

@@ -46,14 +46,21 @@ class Walls:
     blocked: NDArray[np.bool_]
     boxes: NDArray[np.float64] | None = None  # lower and upper corner (2, m, 2) of each `CHUNK` of points
 
+    settled: NDArray[np.bool_] | None = None  # points where nothing at all stood when asked: so it stays
+
     @classmethod
-    def of(cls, work: Clearing, level: Level) -> Walls:
-        """All points of the rings asked."""
+    def of(cls, work: Clearing, level: Level, before: Walls | None = None) -> Walls:
+        """All points of the rings asked; ``before``: what was known of them earlier in the same level."""
         n = len(level.points)
-        after = np.arange(1, n + 1)
-        after[level.offsets[1:] - 1] = level.offsets[:-1]
-        walls = cls(after, np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool))
-        walls._ask(work, level, np.arange(n))
+        fresh = np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool)
+        if before is None or before.settled is None:
+            after = np.arange(1, n + 1)
+            after[level.offsets[1:] - 1] = level.offsets[:-1]
+            walls, asked = cls(after, *fresh, settled=np.zeros(n, bool)), np.arange(n)
+        else:
+            walls = cls(before.after, *fresh, before.boxes, before.settled)
+            asked = np.flatnonzero(~before.settled)
+        walls._ask(work, level, asked)
         f = work.frame
         j = np.clip(np.rint((level.points[:, 0] - f.x0) / f.h).astype(int), 0, f.nx - 1)
         i = np.clip(np.rint((level.points[:, 1] - f.y0) / f.h).astype(int), 0, f.ny - 1)
@@ -77,10 +84,13 @@ class Walls:
         self._ask(work, level, near)
 
     def _ask(self, work: Clearing, level: Level, which: NDArray[np.int64]) -> None:
-        self.bite[which] = self.asked(work, level, which)
+        found = self.asked(work, level, which)
+        self.bite[which] = found == 1
+        if self.settled is not None:
+            self.settled[which] = found == 0
 
     def asked(self, work: Clearing, level: Level, which: NDArray[np.int64]) -> NDArray[np.uint8]:
-        """1 for each of some points where the wall gives up a bite now."""
+        """1 for each of some points where the wall gives up a bite now, 2 for a mere cusp, else 0."""
         f, r = work.frame, work.rules
         fresh = np.zeros(len(which), np.uint8)
         k.bites(

@@ -1073,7 +1073,7 @@ def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which
 
     ``nxt[p]`` is the ring's next point after p; the free area lies to the left, so the wall is looked for on
     the right half of the circle. A cusp that a cutter passing ``eps`` off the boundary would meet with no
-    more than the arc ``faint`` is no bite: no walk would count it as cutting.
+    more than the arc ``faint`` is no bite but 2: no walk would count it as cutting.
     """
     r2 = radius * radius
     probe = radius - tau
@@ -1108,8 +1108,8 @@ def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which
             if here > 0.0:
                 px = pts[k, 0] - eps * uy
                 py = pts[k, 1] + eps * ux
-                if _arc(d2, x0, y0, hd, radius, radius, px, py, side * ux, side * uy, circle, faint) > faint:
-                    out[m] = 1
+                arc = _arc(d2, x0, y0, hd, radius, radius, px, py, side * ux, side * uy, circle, faint)
+                out[m] = 1 if arc > faint else 2
                 break
             # deep in swept ground samples are passed over, as in `_arc`
             t += max(1, int((-here - near) / per_sample))
