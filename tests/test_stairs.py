@@ -17,7 +17,7 @@ import trimesh
 from shapely.affinity import translate
 
 import zrough
-from zrough import stairs
+from zrough import shallow, stairs
 
 A = 0.2  # mm allowance on walls and floors alike, so that what is aimed at is a parallel surface
 NEAR = 0.02  # mm
@@ -287,6 +287,39 @@ def test_a_terrace_on_shallow_ground_is_cut_once_more():
     assert plan.check.leftover.excess_volume < 1.05 * best
     added = [v for v in plan.levels if v.reason.startswith("shallow ground")]
     assert [v.kind for v in added] == ["climb"]
+
+
+def test_shallow_strips_are_cut_once_more_until_little_enough_stands():
+    """A ramp over five levels one mm apart keeps half a mm on average.
+
+    A level half way between two takes half of what stands there, a tenth of all: two bring it down
+    by a fifth. Each clears half of such a strip.
+    """
+    heights = [float(z) for z in range(6)]
+    ground = np.tile(np.linspace(0.0, 5.0, 20001), (3, 1))
+    whole = 0.5 * ground.size
+    bearable = 0.81 * whole / shallow.SPARE
+    ramp = shallow._Terraces(0.4, ground, ground, np.ones(ground.shape, bool), bearable)
+    assert ramp.left(heights).sum() == pytest.approx(whole, rel=0.01)
+    enough = [5.0] * 3  # levels that clear it all
+    found = shallow._found(ramp, ramp.there, heights, 0.3, enough)
+    assert [z - low for z, low, _ in found] == pytest.approx([0.5] * 2, abs=0.01)
+    assert [taken for _, _, taken in found] == pytest.approx([0.1 * whole] * 2, rel=0.01)
+    after = sorted([*heights, *(z for z, _, _ in found)])
+    assert ramp.left(after).sum() == pytest.approx(0.8 * whole, rel=0.01)
+    assert not shallow._found(ramp, ~ramp.there, heights, 0.3, enough)  # steep ground keeps its levels
+    one = 1.5 * 0.1 / shallow.AREA * 5.0  # up to where half as much again as one clears is their share
+    assert len(shallow._found(ramp, ramp.there, heights, 0.3, [one])) == 1
+
+
+def test_the_flat_of_a_tip_leaves_the_lowest_tip_height_within_it():
+    """Of a cone: lower by the rise over the flat's radius, and level on top."""
+    x, y = np.meshgrid(np.arange(-40.0, 41.0), np.arange(-30.0, 31.0))
+    away, reach = np.hypot(x, y), 9.0
+    low = shallow._lowest_within(0.25 * away, reach)
+    np.testing.assert_allclose(low, 0.25 * np.maximum(away - reach, 0.0), atol=0.25 * 1.0)
+    on_axis = y == 0
+    np.testing.assert_allclose(low[on_axis], 0.25 * np.maximum(away[on_axis] - reach, 0.0))
 
 
 # ------------------------------------------------------------------ flats

@@ -238,7 +238,9 @@ def _space(
             f"grid of {grid.nx} x {grid.ny} cells at {cell:g} mm passes roughing.max_cells = "
             f"{job.roughing.max_cells}; enlarge roughing.cell"
         )
-    return Space.build(job, cutter, surface, stock, grid, tuple(ground.swept), ground.over(grid))
+    space = Space.build(job, cutter, surface, stock, grid, tuple(ground.swept), ground.over(grid))
+    space.limit = limits.plan_limit(job, grid)
+    return space
 
 
 def _bands(
@@ -303,8 +305,7 @@ def _beside_stock(space: Space) -> float:
 
 
 def _bound(job: Job, cutter: Cutter, space: Space, bands: list[Band]) -> list[str]:
-    """Put what else bounds the cutter's centre into ``space``: outlines, clamps, the holder; warnings."""
-    space.limit = limits.plan_limit(job, space.grid)
+    """Put what else bounds the cutter's centre at each level into ``space``: clamps, the holder; warnings."""
     ground = limits.Ground(top=space.top, cell=space.grid.cell, radius=space.radius)
     stages = limits.stages(job, cutter)
     by_holder, by_clamps = _Kept(), _Kept()

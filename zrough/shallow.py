@@ -7,6 +7,7 @@ what is removed, such levels are added, each at the height that takes most; wall
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -18,12 +19,17 @@ from .regions import Space
 from .stairs import Flags, Floats, Limits
 
 ENOUGH = 0.005  # of the volume removed: what terraces may leave
+SPARE = 0.8  # of that: once levels are added, so few that what the sums do not see stays within it too
+EVERY = 2  # nodes: one of them each way is enough for sums
 SLOPE = 0.5  # rise over run up to which ground is shallow
-LEAST = 0.3  # of the excess: an added level takes no less
+LEAST = 0.05  # of what may be left: an added level takes no less
 TALL = 0.3  # of the height of stairs: what it takes off the ground that it takes most of, at least
 NARROW = 0.3  # of the radius: shallow ground narrower than this is left to the walls' levels
-MOST = 4  # levels added
+MOST = 8  # levels added
+ALONE = 0.3  # of the excess: a level that takes this much is added whatever ground it clears
+AREA = 0.2  # of the area that primary levels clear: what other added levels clear, all together
 THIN = 0.05  # mm: what stands less than this above its ground is not counted
+FILLET = 2.0 / 3.0  # of its width: how far off a corner's fillet ends a terrace, on average over its height
 
 
 def add(space: Space, bands: list[Band], limits: Limits) -> None:
@@ -34,29 +40,105 @@ def add(space: Space, bands: list[Band], limits: Limits) -> None:
     if np.isinf(limits.height) or space.is_leftover:
         return
     heights = _heights(bands)
-    # ground narrow or not and seen with fewer nodes: where that is little, there is no more to look at
-    if _excess(*_ground(space, 2), heights) <= 0.0:
+    terraces = _Terraces.of(space, heights[0], limits.height)
+    if terraces.left(heights).sum() <= terraces.bearable:
         return
-    tip, flat, bearable = _ground(space, 1)
-    shallow = flat & _wide(flat, 0.5 * NARROW * space.radius / space.grid.cell)
-    high = _highest_within(tip)
-    for _ in range(MOST):
-        heights = _heights(bands)
-        excess = _excess(high, shallow, 0.0, heights)
-        if excess <= bearable:
-            return
-        best, z, low = max(
-            (*_best(np.sort(high[shallow & (high > a) & (high < b)]), a, b, TALL * limits.height), a)
-            for a, b in pairwise(heights)
-        )
-        if best < LEAST * excess:
-            return
+    tip = space.cl + space.floor
+    shallow = _shallow(space, tip)
+    near = distances.away(~np.ascontiguousarray(shallow[::EVERY, ::EVERY])) <= space.radius / terraces.pitch
+    primaries = [band.primary.z for band in bands]
+    for z, low, sum_ in _found(terraces, near, heights, TALL * limits.height, primaries):
         band = next(band for band in bands if band.primary.z <= low < band.primary.top)
-        taken = best * space.grid.cell**2
-        reason = f"shallow ground: takes {taken:.0f} mm3 that the next level would leave there"
+        reason = (
+            f"shallow ground: takes {sum_ * terraces.pitch**2:.0f} mm3 that the next level would leave there"
+        )
         level = Level(z, band.primary.top, "climb", reason, band.primary.band)
         band.climbs = sorted([*band.climbs, level], key=lambda v: v.z)
         _close(space, z, low, shallow & (tip > low) & (tip <= z))
+
+
+def _found(
+    terraces: _Terraces, near: Flags, heights: list[float], least: float, primaries: list[float]
+) -> list[tuple[float, float, float]]:
+    """Levels to be added between ``heights``, where the cutter gets to from shallow ground (``near``).
+
+    For each its height, the next level below, and what it takes, summed over nodes.
+    """
+    near = near & _level_enough(terraces.ground, terraces.pitch)
+    steep = float(terraces.left(heights)[~near].sum())
+    ground = np.sort(terraces.ground[near & terraces.there])
+    whole = np.sort(terraces.ground[terraces.there])
+    spare = AREA * float(np.searchsorted(whole, primaries, side="right").sum())
+    found: list[tuple[float, float, float]] = []
+    heights = list(heights)
+    while len(found) < MOST:
+        excess = steep + float(terraces.left(heights)[near].sum())
+        if excess <= SPARE * terraces.bearable:
+            break
+        best, z, low = max(
+            (*_best(ground[slice(*np.searchsorted(ground, (a, b)))], a, b, least), a)
+            for a, b in pairwise(heights)
+        )
+        area = float(np.diff(np.searchsorted(ground, (low, z)))[0])
+        if best < LEAST * terraces.bearable or (area > spare and best < ALONE * excess):
+            break
+        spare -= area
+        found.append((z, low, best))
+        heights = sorted([*heights, z])
+    return found
+
+
+@dataclass(frozen=True)
+class _Terraces:
+    """What the levels leave as terraces, at one node in `EVERY` each way. Maps; lengths mm.
+
+    ``ground`` : the lowest surface left there, the highest within one node, as the check measures. ``ends`` :
+    a level takes what lies lower than this. ``there`` : where it stands in the stock. ``bearable`` : sum over
+    all nodes that may be left.
+    """
+
+    pitch: float
+    ground: Floats
+    ends: Floats
+    there: Flags
+    bearable: float
+
+    @classmethod
+    def of(cls, space: Space, lowest: float, stair: float) -> _Terraces:
+        """Of all ground within the cutter's reach down to the ``lowest`` level."""
+        tip = (space.cl + space.floor)[::EVERY, ::EVERY]
+        top = space.top[::EVERY, ::EVERY]
+        if space.limit is not None:
+            tip = np.where(space.limit[::EVERY, ::EVERY] < 0.0, np.inf, tip)
+        pitch = EVERY * space.grid.cell
+        corner = max(0.0, space.corner - space.wall)
+        # on slopes the flat of the tip leaves the ground, while its corner cuts terraces farther out
+        flat = space.radius - corner
+        fillet = min(corner, FILLET * float(np.sqrt(2.0 * corner * stair)))
+        low = np.maximum(_lowest_within(tip, flat / pitch), lowest)
+        ends = low if corner <= 0.0 else _lowest_within(tip, (flat + fillet) / pitch)
+        there = np.isfinite(top) & (low < top)
+        bearable = ENOUGH * float((top[there] - low[there]).sum(dtype=np.float64))
+        return cls(pitch, _highest_within(low), ends, there, bearable)
+
+    def left(self, heights: list[float]) -> Floats:
+        """What stands at each node once levels at ``heights`` are cut."""
+        levels = np.array(heights)
+        gap = levels[np.minimum(np.searchsorted(levels, self.ends - 1e-6), len(levels) - 1)] - self.ground
+        return np.where(self.there & (gap > THIN), gap, 0.0)
+
+
+def _lowest_within(tip: Floats, reach: float) -> Floats:
+    """Lowest tip height within ``reach`` nodes of each: what the flat of a tip leaves."""
+    from scipy.ndimage import minimum_filter1d
+
+    out, rows = np.full(tip.shape, np.inf), len(tip)
+    for off in range(-int(reach), int(reach) + 1):
+        width = 2 * int(np.sqrt(reach * reach - off * off)) + 1
+        row = minimum_filter1d(tip[max(0, off) : rows + min(0, off)], width, axis=1, mode="nearest")
+        near = out[max(0, -off) : rows + min(0, -off)]
+        np.minimum(near, row, out=near)
+    return out
 
 
 def _highest_within(tip: Floats) -> Floats:
@@ -71,28 +153,26 @@ def _heights(bands: list[Band]) -> list[float]:
     return sorted({v.z for band in bands for v in band.levels} | {bands[0].primary.top})
 
 
-def _ground(space: Space, every: int) -> tuple[Floats, Flags, float]:
-    """Lowest tip heights at one node in ``every`` each way, where such ground in reach rises no more than
-    `SLOPE` on either axis, and the excess that may stay, summed over these nodes, mm."""
-    tip, top = (np.ascontiguousarray(q[::every, ::every]) for q in (space.cl, space.top))
-    tip = tip + space.floor
-    there = np.isfinite(top) & np.isfinite(tip) & (tip < top)
-    bearable = ENOUGH * float((top[there] - tip[there]).sum(dtype=np.float64))
+def _shallow(space: Space, tip: Floats) -> Flags:
+    """Nodes of shallow ground in reach, wide enough for walks of its own."""
+    there = np.isfinite(space.top) & np.isfinite(tip) & (tip < space.top)
+    if space.limit is not None:
+        there &= space.limit >= 0.0
+    flat = there & _level_enough(tip, space.grid.cell)
+    return _wide(flat, 0.5 * NARROW * space.radius / space.grid.cell)
+
+
+def _level_enough(ground: Floats, pitch: float) -> Flags:
+    """Nodes from which the ground rises no more than `SLOPE` on either axis."""
+    there = np.ones(ground.shape, dtype=np.bool_)
     for axis in (0, 1):
         with np.errstate(invalid="ignore"):
-            steep = ~(np.abs(np.diff(tip, axis=axis)) <= SLOPE * every * space.grid.cell)
+            steep = ~(np.abs(np.diff(ground, axis=axis)) <= SLOPE * pitch)
         ahead, behind = [slice(None)] * 2, [slice(None)] * 2
         ahead[axis], behind[axis] = slice(1, None), slice(None, -1)
         there[tuple(behind)] &= ~steep
         there[tuple(ahead)] &= ~steep
-    return tip, there, bearable
-
-
-def _excess(tip: Floats, where: Flags, bearable: float, heights: list[float]) -> float:
-    """What stands over nodes once all levels are cut, mm, summed; less what is ``bearable``."""
-    low, ends = tip[where], np.array(heights)
-    gap = ends[np.minimum(np.searchsorted(ends, low - 1e-6), len(ends) - 1)] - low
-    return float(gap[gap > THIN].sum(dtype=np.float64)) - bearable
+    return there
 
 
 def _wide(flat: Flags, half: float) -> Flags:
