@@ -120,8 +120,11 @@ def _untouched(region, frame):
     return np.where(beside > -3.0 * frame.hd, near * near, SWEPT).astype(np.float32)
 
 
-def clear(region: Region, tau: float = 0.03, **changes):
-    """Pieces of one level, the engine, and the ground refused for want of a way in."""
+def clear(region: Region, tau: float = 0.03, heights=(0.0, math.inf), **changes):
+    """Pieces of one level, the engine, and the ground refused for want of a way in.
+
+    ``heights`` of the level and of the next one up.
+    """
     frame, lev, d2 = level(region)
     work = Clearing(frame, d2, rules(region, **changes))
     refused = []
@@ -134,7 +137,7 @@ def clear(region: Region, tau: float = 0.03, **changes):
             refused.extend(left)
         return found
 
-    work.find_entries = find
+    work.find_entries, work.heights = find, heights
     return work.run(lev, None, tau), work, refused
 
 

@@ -124,6 +124,33 @@ def test_a_dead_end_off_a_pocket():
 
 
 @pytest.mark.compiled
+def test_a_neck_between_a_wall_and_a_round_pad_is_walked_through():
+    """No bend has room in the neck. Walks from either end give up there; cusps stay on both walls."""
+    size, pad, room = 4.0 * RADIUS, 2.0 * RADIUS, 0.05
+    middle = (2.0 + room) * RADIUS + pad
+    part = box(0, -2 * size, 3 * size, 2 * size).difference(Point(middle, 0).buffer(pad, quad_segs=256))
+    region = Region(part, (0, -size, middle, size), RADIUS, CAP)
+    neck = box(0, -0.3 * RADIUS, (2.0 + room) * RADIUS, 0.3 * RADIUS)
+    within = region.swept(region.centres).intersection(neck)
+
+    def kept(pieces):
+        lines = [LineString(piece.points).buffer(RADIUS) for piece in pieces if len(piece.points) > 1]
+        return within.difference(shapely.union_all(lines)).buffer(-TAU).area
+
+    pieces, work, _ = clear(region, TAU, heights=(0.0, 1.0), stair_height=1.5)
+    assert kept(pieces) > 0.0  # what stands there to the next level is no taller than a stair may be
+    work.heights = 1.0, 2.0
+    pieces += work.run(level(region)[1], None, TAU, walls_first=True)
+    done = replay(region, pieces)
+    assert done.arc_deg.max() - region.cap_deg <= SPARE_DEG
+    assert shapely.distance(region.centres, shapely.points(done.points)).max() < 0.002
+    assert kept(pieces) == 0.0
+    assert not work.left
+    at_once = clear(region, TAU, stair_height=1.5)[0]
+    assert kept(at_once) == 0.0
+
+
+@pytest.mark.compiled
 def test_a_channel_that_no_arc_fits_in_is_listed_with_its_width():
     """Half the room is less than the tightest bend, 0.04 of the radius."""
     room = 0.06 * RADIUS

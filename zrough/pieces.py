@@ -41,6 +41,7 @@ class Rules:
     side : +1 climb (material on the right), -1 conventional. both : each walk may go either way.
     notice : on a front, a step that cuts a smaller arc counts as air.
     lift : how high over the level ways run, mm.
+    stair : no more than this, mm, is to stay from one level that leaves a place to the next that takes it.
     """
 
     radius: float
@@ -60,6 +61,7 @@ class Rules:
     rho_tight: float = math.inf
     notice: float = FAINT
     lift: float = math.inf
+    stair: float = math.inf
 
     @cached_property
     def floor_radius(self) -> float:

@@ -399,6 +399,7 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
         side=-1 if job.roughing.direction == "conventional" else 1,
         both=job.roughing.direction == "both",
         lift=_lift(job, cutter, data),
+        stair=job.roughing.stair_height or math.inf,
     )
 
 
@@ -550,6 +551,7 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
         if off is not None:
             missed = rests.listed(level.z, off, space, space.radius)
             out.left += [missed] if missed is not None else []
+        work.heights = level.z, min(above, band.primary.top)
         work.air = ridges.low(level.z) if level.floor else None
         out.pieces.append(_one_level(room, work, region, level, at, bite, entry, out.left))
         work.ground = None  # a whole map, of which ridges ask nothing

@@ -46,6 +46,9 @@ OFF_RAMP = 0.25  # of the radius: so far apart on a ramp a walk is tried from it
 LEAD = 0.05  # of the radius: roll-in before the first contact that belongs to the piece
 SPENT = 0.25  # of the radius: beside a start that has been tried none other is
 WORTH = 0.02  # of the radius squared: a walk that took more may be followed by one from the same place
+SQUEEZED = 0.01  # of the radius: path radius between close walls
+FINER = 0.25  # of a step, there, as it bends the more
+STUCK = 0.1  # of the radius: how far off what a level below left a wall is the same place
 NEEDLE = math.radians(1.0)  # as `FAINT`, for a last look at what stands free: one sample of the half circle
 
 
@@ -102,6 +105,9 @@ class Clearing:
         self.stayed: list[tuple[Uncut, Nodes]] = []  # `late` of the level before that the last has not taken
         self.walls: Walls | None = None  # of the level cut last
         self.known: Walls | None = None  # of the level being cut
+        self.heights = 0.0, math.inf  # of the level being cut and of the next one up, mm
+        # walls of the level cut last too close to each other, uncut: x, y, from which height on
+        self.stuck = np.zeros((0, 3))
         self.below: Level | None = None  # the level cut before this one
         self.pinched: list[tuple[Uncut, Nodes]] = []  # of the level cut last, with the fine nodes of each
         # see `uncut`
@@ -153,6 +159,7 @@ class Clearing:
         self._last_entries(level, position, pieces)
         self._needles(level, pieces[-1].points[-1] if pieces else position, pieces)
         self.known = None  # what comes now may have other rules
+        self._squeeze(level, pieces)
         self.stayed = [
             (u, at) for u, at in self.late if (self.d2[at] > np.float32(self.rules.radius**2)).any()
         ]
@@ -227,6 +234,28 @@ class Clearing:
             while (piece := self.front(level, position, [])) is not None:
                 errands.place(self, level, pieces, piece)
                 position = pieces[-1].points[-1]
+
+    def _squeeze(self, level: Level, pieces: list[Piece]) -> None:
+        """Go on along walls so close to each other that walks ended for want of room to turn away.
+
+        Each is a trip for a thin slice: only where leaving it would keep a stair taller than others may be.
+        """
+        r = self.rules
+        # a round tip leaves ridges along its walls everywhere; a radius that the job asks for holds here too
+        if self.walls is None or r.cap >= math.pi or r.floor_radius < EVENED * r.radius:
+            return
+        if not (math.isfinite(r.rho_tight) and math.isfinite(r.stair)):
+            return
+        close = wallstarts.close(self, level, self.walls)
+        z, above = self.heights
+        since = np.minimum(wallstarts.since(level, close, self.stuck, STUCK * r.radius), z)
+        tall = close & (above - since > r.stair)
+        if tall.any():
+            walls = replace(self.walls, spent=~tall, blocked=np.zeros_like(tall))  # the same bites
+            with self.ruled(rho=SQUEEZED * r.radius, step=FINER * r.step):
+                self.trace(level, walls, pieces[-1].points[-1] if pieces else None, pieces)
+            close &= walls.bite > 0
+        self.stuck = np.column_stack([level.points, since])[close]
 
     @contextmanager
     def ruled(self, **changes: float) -> Iterator[None]:

@@ -71,7 +71,7 @@ def pinched(work: Clearing, level: Level) -> list[tuple[Uncut, Nodes]]:
     if walls is None or not walls.bite.any():
         return []
     at = np.flatnonzero(walls.bite)
-    p, over = _over_cap(work, level, walls, at)
+    p, over = over_cap(work, level, walls, at)
     at, p = at[over], p[over]
     found = []
     for group in np.split(p, np.flatnonzero(np.diff(at) > GAP) + 1) if len(p) else []:
@@ -92,7 +92,7 @@ def pinched(work: Clearing, level: Level) -> list[tuple[Uncut, Nodes]]:
     return found
 
 
-def _over_cap(
+def over_cap(
     work: Clearing, level: Level, walls: Walls, at: NDArray[np.int64]
 ) -> tuple[Points, NDArray[np.bool_]]:
     """Places (n, 2) of a cutter that passes ring points ``at``, and where its arc would pass the cap."""
@@ -119,7 +119,7 @@ def stays_pinched(work: Clearing, level: Level, at: Points) -> bool:
         return False
     near = np.flatnonzero(np.hypot(*(level.points - at).T) < BY * work.rules.radius)
     near = near[walls.asked(work, level, near) == 1]
-    near = near[_over_cap(work, level, walls, near)[1]]
+    near = near[over_cap(work, level, walls, near)[1]]
     if not len(near):
         return False
     return bool(f.sampled(below.sd, level.points[near]).min() > -GAINED * f.h)

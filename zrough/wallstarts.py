@@ -29,6 +29,10 @@ BEHIND = np.array([0.5, 1.0, 1.5])
 LED = math.radians(22.0)
 
 
+HALF = 2.0  # least path radii: with less room than twice that a walk may find no start or no way out
+FLUSH = 0.25  # node pitches that a wall's own distance may seem off
+CLOSE = 0.5  # of the radius: how far on from where walls are close a walk between them may start
+
 CHUNK = 64  # ring points that share a box
 
 
@@ -126,6 +130,50 @@ def _widened(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
         wide[off:] |= cells[:-off]
         wide[:-off] |= cells[off:]
     return wide
+
+
+def close(work: Clearing, level: Level, walls: Walls) -> NDArray[np.bool_]:
+    """Ring points that bite, within the cap, in or beside a stretch with another wall so near that the least
+    bend has no room."""
+    from scipy.ndimage import map_coordinates
+
+    from .uncut import GAP, over_cap
+
+    f, r = work.frame, work.rules
+    found = np.zeros(len(walls.bite), bool)
+    at = np.flatnonzero(walls.bite)
+    ahead = level.points[walls.after[at]] - level.points[at]
+    ahead /= np.maximum(np.hypot(*ahead.T), 1e-12)[:, None]
+    half = min(HALF * r.rho, float(level.sd.max()))  # on a fine grid distances end before that
+    normal = np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
+    nodes = (level.points[at] + np.array([[[0.0]], [[half]]]) * normal - (f.x0, f.y0)) / f.h
+    here, off = map_coordinates(level.sd, nodes[..., ::-1].transpose(2, 0, 1), order=1, mode="nearest")
+    # an outline or a clamp that keeps the cutter off its wall is not another wall
+    near = at[(off < half - 0.5 * f.h) & (here > -FLUSH * f.h)]
+    if not len(near):
+        return found
+    over = over_cap(work, level, walls, near)[1]
+    # in the end of a narrowing gap each level would want a trip for a thin slice
+    stretch = np.cumsum(np.diff(near, prepend=near[0]) > GAP)
+    over = (np.bincount(stretch, over) > 0)[stretch]
+    for n in near[~over]:
+        found[around(work, level, int(n), CLOSE * r.radius)] = True
+    return found & (walls.bite > 0)
+
+
+def since(level: Level, close: NDArray[np.bool_], stuck: Points, reach: float) -> NDArray[np.float64]:
+    """From which height on ``close`` ring points have been left; inf where no ``stuck`` place is near.
+
+    ``stuck`` : x, y and height of places (n, 3). ``reach`` : how far off they are near, mm.
+    """
+    from scipy.spatial import cKDTree
+
+    found = np.full(len(close), math.inf)
+    at = np.flatnonzero(close)
+    if len(stuck) and len(at):
+        near = cKDTree(stuck[:, :2]).query(level.points[at], distance_upper_bound=reach)[1]
+        found[at] = np.append(stuck[:, 2], math.inf)[near]
+    return found
 
 
 class Starts:
