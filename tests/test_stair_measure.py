@@ -381,3 +381,30 @@ def test_an_opening_that_the_job_has_covered_is_no_stair():
     bare = zrough.Job.from_dict({**raw, "cover": {"automatic": False}})
     found = zrough.check(plan.nc_text, bare.with_mesh(plate.vertices, plate.faces))
     assert found.tallest_stair == pytest.approx(5.0 - math.sqrt(25.0 - 3.0**2), abs=0.2)  # ridges on it
+
+
+#: Radius at the top of a low boss whose flank, 6 degrees off upright, is about as wide as the reach's pitch.
+BOSS, FLANK, LOW = 4.2, math.radians(6.0), 3.4
+
+
+def boss(r):
+    return np.clip((BOSS - r) / math.tan(FLANK), -LOW, 0.0)
+
+
+@pytest.mark.compiled
+@pytest.mark.parametrize("radius", [3.1, 4.4])
+def test_a_steep_flank_no_wider_than_the_pitch_is_looked_at_again(radius):
+    """Straight lines between nodes round its foot and its crest off; where a stair seems to pass the limit
+    for that, a finer map shows that it does not. One that does is still seen."""
+    cell, step, height = 0.125, 3, 0.7
+    mesh = parts.frustum(
+        radius=BOSS + LOW * math.tan(FLANK), draft_deg=6, height=LOW, base=42.0, chord=0.0005
+    )
+    reach, surface = measured(mesh, cell, radius, turned(boss), A - LOW, step, half=12.0)
+    levels = [A, *[A - height * k for k in range(1, 5)], A - LOW]
+    good = stairs_of(surface, levels, top=1.0).astype(np.float32)
+    assert checkleft.tallest_stair(reach, good, step) > height + 0.2
+    read = checkleft.tallest_stair(reach, good, step, limit=height)
+    assert read <= height + NEAR
+    spoilt = stairs_of(surface, [z for z in levels if z != A - 2 * height], top=1.0).astype(np.float32)
+    assert height + 0.4 < checkleft.tallest_stair(reach, spoilt, step, limit=height) <= 2 * height + NEAR

@@ -565,7 +565,9 @@ def _by_cutter(case: Case, seconds: Floats, reaches: list[checkreach.Reach]) -> 
     left = _left_by_each(case)
     out = []
     for k, share in enumerate(case.shares):
-        stair = checkleft.tallest_stair(reaches[k], left[k])
+        stair = checkleft.tallest_stair(
+            reaches[k], left[k], limit=float(share.facts.job.roughing.stair_height)
+        )
         facts = share.facts
         out.append(Section(
             int(share.cutter.number), facts.cap, float(facts.replay.worst.max(initial=0.0)),

@@ -18,6 +18,7 @@ from zrough.replay import Floats, Replay
 DOUBT = 0.005  # mm: how exact a height is, and a reach over a flat
 STEEP = 3.0  # rise over run between nodes above which a slope is a wall
 SKIN = 0.02  # mm that a film may be wide on a wall: a trace of the path, no stair
+MOST = 500  # nodes that are looked at again: a program may leave stairs everywhere
 TERRACE = 8  # nodes of one height that make it a terrace
 UNSURE = 0.2  # of the rise from node to node: how well the reach is known on a slope
 
@@ -100,7 +101,7 @@ def measure(job: Any, run: Replay, part: Any, found: Reach) -> Leftover:
     wall, floor = float(job.roughing.wall_allowance), float(job.roughing.floor_allowance)
     left = run.heights[:: run.step, :: run.step].astype(np.float64)
     reach_grid, reach = found.grid, found.lowest
-    gap = _gaps(found, run.heights, run.step)
+    gap = _stairs(found, run.heights, run.step, float(job.roughing.stair_height))
     stair, stair_at = _highest(reach_grid, gap, left)
     normal = _normal(reach_grid, left, part)
     # the reach knows what cannot be cut, the distance from the part is exact: the smaller of the two holds
@@ -117,9 +118,23 @@ def measure(job: Any, run: Replay, part: Any, found: Reach) -> Leftover:
     )  # fmt: skip
 
 
-def tallest_stair(found: Reach, left: NDArray[np.float32], step: int = 1) -> float:
-    """Tallest stair on the stock ``left`` at some point of the program, see `_gaps`."""
-    return max(0.0, float(_gaps(found, left, step).max()))
+def tallest_stair(found: Reach, left: NDArray[np.float32], step: int = 1, limit: float = math.inf) -> float:
+    """Tallest stair on the stock ``left`` at some point of the program, see `_stairs`."""
+    return max(0.0, float(_stairs(found, left, step, limit).max()))
+
+
+def _stairs(
+    found: Reach, heights: NDArray[np.floating[Any]], step: int = 1, limit: float = math.inf
+) -> Floats:
+    """As `_gaps`; nodes that seem to pass a ``limit`` mm (0 = there is none) are looked at more closely, of
+    more than `MOST` the tallest."""
+    gap = _gaps(found, heights, step)
+    over = gap > limit
+    tallest = np.argsort(-gap[over], kind="stable")
+    over.flat[np.flatnonzero(over)[tallest[MOST:]]] = False
+    if limit > 0.0 and over.any():
+        np.copyto(gap, _gaps(found.closer(over), heights, step), where=over)
+    return gap
 
 
 def _gaps(found: Reach, heights: NDArray[np.floating[Any]], step: int = 1) -> Floats:

@@ -10,7 +10,7 @@ slope.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -25,6 +25,7 @@ from zrough.kernels import replay as kernels
 from zrough.nexttool import by_rows
 from zrough.replay import Bins, Body, Floats, Replay
 
+Again = Callable[[NDArray[np.bool_]], Floats]
 Sharp = tuple[NDArray[np.bool_], NDArray[np.bool_]]  # steps along Y, along X
 
 UPRIGHT = 6.0  # rise over run (80.5 degrees) above which a hair to the side decides how high a wall stands
@@ -33,6 +34,8 @@ CUSPS = 0.15  # of the radius
 WALL = 4.0  # rise over run (76 degrees) between nodes above which a step may be one of two walls
 ALONE = 2.5  # times the rise on either side: a rise between two nodes that is a jump, no slope
 PARTS = 4  # of a pitch: between them an upright wall is told from a slope
+STEEP = 1.0  # rise over run between nodes from which on what lies between them is asked for
+BLOCK = 8  # nodes a side that are looked at again together
 SHARP = 0.6  # of the rise between two nodes in one of its parts: a jump
 
 
@@ -44,11 +47,26 @@ class Reach:
     ----------
     grid : its nodes. lowest : (ny, nx) float64, mm.
     bare : the same where no heed is paid to whether a way leads there within the rules; None = no other.
+    again : works `lowest` out anew, on finer maps, at some of its nodes; NaN at others. None = as it is.
     """
 
     grid: Grid
     lowest: Floats
     bare: Floats | None = None
+    again: Again | None = None
+
+    def closer(self, wanted: NDArray[np.bool_]) -> Reach:
+        """The same with ``wanted`` nodes, and those round them, on a finer map.
+
+        Where a steep face is hardly wider than a pitch, straight lines from node to node round its foot and
+        its crest off, by up to half its height.
+        """
+        from scipy.ndimage import binary_dilation
+
+        if self.again is None or not wanted.any():
+            return self
+        found = self.again(binary_dilation(wanted, np.ones((3, 3), np.bool_)))
+        return Reach(self.grid, np.where(np.isfinite(found), found, self.lowest), self.bare)
 
     @cached_property
     def near(self) -> Floats:
@@ -114,10 +132,12 @@ def after_each(
         bare = led = left_by(kept, n, cell, body.radius, body.corner, sharp)
         if ways:
             led = _led(grid, n, tips, bare, ground, ways[k], np.asarray(left[k], dtype=np.float64), sharp)
+        again = None if inside or outside else _Again(grid, n, kept, ground, led > bare, led)
         if out:
             bare = np.minimum(bare, out[-1].lowest if out[-1].bare is None else out[-1].bare)
             led = np.minimum(led, out[-1].lowest)
-        out.append(Reach(grid, led, bare if ways else None))
+        before = out[-1].again if out else None
+        out.append(Reach(grid, led, bare if ways else None, _lower_of(before, again) if out else again))
     return out
 
 
@@ -146,6 +166,85 @@ class _Ground:
         tips = np.maximum(tips + self.floor, self.lowest)
         barred = _barred(tips.shape, x0, y0, pitch, self.inside, self.outside, 0.0)
         return tips if barred is None else np.where(barred, np.inf, tips)
+
+
+@dataclass(frozen=True)
+class _Again:
+    """What one cutter leaves at nodes of ``grid``, worked out anew on a map `PARTS` times as fine.
+
+    ``tips`` with ``n`` nodes more on each side. ``raised`` : nodes where no way leads as low; they stay at
+    ``led``.
+    """
+
+    grid: Grid
+    n: int
+    tips: Floats
+    ground: _Ground
+    raised: NDArray[np.bool_]
+    led: Floats
+
+    def __call__(self, wanted: NDArray[np.bool_]) -> Floats:
+        out = np.full(wanted.shape, np.nan)
+        for a in range(0, wanted.shape[0], BLOCK):
+            for b in range(0, wanted.shape[1], BLOCK):
+                block = slice(a, min(a + BLOCK, wanted.shape[0])), slice(b, min(b + BLOCK, wanted.shape[1]))
+                if wanted[block].any():
+                    out[block] = np.where(wanted[block], self._block(wanted[block], a, b), np.nan)
+        np.copyto(out, self.led, where=self.raised & wanted)
+        return out
+
+    def _block(self, wanted: NDArray[np.bool_], row: int, column: int) -> Floats:
+        """Heights at a block of nodes from a row and a column on, of which some are ``wanted``."""
+        n, cell, body = self.n, self.grid.cell, self.ground.body
+        ny, nx = wanted.shape
+        tips = self.tips[row : row + ny + 2 * n, column : column + nx + 2 * n]
+        x0, y0 = self.grid.x0 + (column - n) * cell, self.grid.y0 + (row - n) * cell
+        fine, pitch = _straight(tips), cell / PARTS
+        steep = highest_within(tips, 1) + highest_within(-tips, 1) > STEEP * cell
+        doubt = _between(steep & self._near_rims(wanted))
+        fine = np.where(doubt, self.ground.finer(x0, y0, pitch, doubt), fine)
+        sharp = _sharp(fine, x0, y0, pitch, self.ground.finer)
+        low = left_by(fine, PARTS * n, pitch, body.radius, body.corner, sharp)
+        return low[::PARTS, ::PARTS]
+
+    def _near_rims(self, wanted: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Nodes of a block and ``n`` round it where the tip's rounding comes over one of the ``wanted``.
+
+        Under its flat the lowest of the nodes tells all that lies between them.
+        """
+        n, cell, body = self.n, self.grid.cell, self.ground.body
+        ny, nx = (k + 2 * n for k in wanted.shape)
+        i, j = (at[:, None, None] + n for at in np.nonzero(wanted))
+        away = np.hypot(np.arange(ny)[:, None] - i, np.arange(nx) - j) * cell
+        near = (away > body.radius - body.corner - 2.0 * cell) & (away < body.radius + 2.0 * cell)
+        return np.asarray(near.any(axis=0))
+
+
+def _straight(tips: Floats) -> Floats:
+    """A map `PARTS` times as fine, on straight lines between nodes."""
+    for axis in (0, 1):
+        nodes = np.arange(tips.shape[axis])
+        at = np.arange(PARTS * (len(nodes) - 1) + 1)
+        before = np.minimum(at // PARTS, len(nodes) - 2)
+        share = np.expand_dims(at / PARTS - before, 1 - axis)
+        tips = (1.0 - share) * tips.take(before, axis=axis) + share * tips.take(before + 1, axis=axis)
+    return tips
+
+
+def _between(nodes: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Nodes of a map `PARTS` times as fine that lie at one of some nodes or less than a pitch beside it."""
+    from scipy.ndimage import binary_dilation
+
+    out = np.zeros([PARTS * (k - 1) + 1 for k in nodes.shape], np.bool_)
+    out[::PARTS, ::PARTS] = nodes
+    return np.asarray(binary_dilation(out, np.ones((2 * PARTS - 1, 2 * PARTS - 1), np.bool_)))
+
+
+def _lower_of(one: Again | None, other: Again | None) -> Again | None:
+    """What two cutters leave after each other."""
+    if one is None or other is None:
+        return None
+    return lambda wanted: np.fmin(one(wanted), other(wanted))
 
 
 def _off_outlines(grid: Grid, n: int, tips: Floats, ground: _Ground, room: float) -> Floats:
