@@ -256,10 +256,9 @@ def _count_disc(blk, i, j, spans, sign):
         if r < 0 or r >= ny:
             continue
         w = spans[k]
-        a = max(0, j - w)
-        b = min(nx - 1, j + w)
-        for q in range(a, b + 1):
-            blk[r, q] += sign
+        part = blk[r, max(0, j - w) : min(nx, j + w + 1)]
+        for q in range(part.shape[0]):
+            part[q] += sign
 
 
 @_helper
@@ -313,7 +312,7 @@ def _clear_coarse(mat, blk, spans, d2, ratio, radius, x0, y0, hb, x, y, depth):
                 if mat[i, j] and not _holds(d2, i, j, ratio, r2, deep):
                     mat[i, j] = 0
                     gone += 1
-                    _count_disc(blk, i, j, spans, -np.int64(1))
+                    _count_disc(blk, i, j, spans, -np.int32(1))
     return gone
 
 
@@ -412,7 +411,7 @@ def start_level(d2, sd, radius, hd, h, hb, eps, margin_reach, margin_clear, mat,
         for i in range(ny):
             for j in range(nx):
                 if mat[i, j]:
-                    _count_disc(blk, i, j, half, np.int64(1))
+                    _count_disc(blk, i, j, half, np.int32(1))
     else:
         _row_sums(mat, prefix)
         _disc_counts(prefix, half, blk)
