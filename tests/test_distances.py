@@ -46,13 +46,14 @@ def test_a_trail_that_is_given_another_list_forgets_the_first():
     assert len(trail.follow([]).near(np.zeros(2), 1.0)) == 0
 
 
-def test_a_byte_a_node_bounds_ground_as_the_whole_map_does():
+def test_runs_of_nodes_bound_ground_as_the_whole_map_does():
     """Against scipy's own distances: the same within the band that levels know, beyond it as far off."""
     rng = np.random.default_rng(4)
     shut = rng.random((120, 150)) < 0.002
     wanted = (distance_transform_edt(~shut) - 1.5).astype(np.float32) * np.float32(0.2)
     found = Apart(distances.away(~shut), 1.5, 0.2).map()
     assert found.dtype == np.float32
+    assert found.shape == shut.shape
     near = np.float32(BAND * 0.2)
     assert (wanted > 15 * 0.2).any()
     np.testing.assert_array_equal(np.minimum(found, near), np.minimum(wanted, near))

@@ -29,7 +29,10 @@ MANY = 1.0e6  # mm2: squared distance that stands for "never swept"
 
 
 class Apart:
-    """Signed distance from closed nodes, a byte a node: a part has a hundred levels, each with such a map."""
+    """Signed distance from closed nodes, in runs of like ones: a part has a hundred levels with such a map.
+
+    Nearly all of a map is closed or well away from what is.
+    """
 
     def __init__(self, away: NDArray[np.float64], edge: float, cell: float) -> None:
         """``away`` (ny, nx): distance from the nearest closed node, in nodes; the edge is ``edge`` nodes off.
@@ -37,18 +40,22 @@ class Apart:
         Squares of these distances are whole. What is farther than 15 nodes, much more than `BAND`, is taken
         for 15.
         """
-        self._square = np.empty(away.shape, np.uint8)
+        self._shape = away.shape
+        counts, squares = [], []
         for first in range(0, len(away), ROWS):  # as much as stays in a processor's own memory
-            rows = slice(first, first + ROWS)
-            square = np.minimum(away[rows], 16.0)
+            square = np.minimum(away[first : first + ROWS], 16.0)
             square *= square
             np.rint(square, out=square)
-            self._square[rows] = np.minimum(square, 255.0, out=square)
+            flat = np.minimum(square, 255.0, out=square).astype(np.uint8).ravel()
+            starts = np.append(0, np.flatnonzero(flat[1:] != flat[:-1]) + 1)
+            counts.append(np.diff(starts, append=len(flat)).astype(np.int32))
+            squares.append(flat[starts])
+        self._counts, self._squares = np.concatenate(counts), np.concatenate(squares)
         self._mm = (np.sqrt(np.arange(256.0)) - edge).astype(np.float32) * np.float32(cell)
 
     def map(self) -> NDArray[np.float32]:
         """(ny, nx), mm, positive on open ground."""
-        return np.asarray(self._mm[self._square])
+        return np.repeat(self._mm[self._squares], self._counts).reshape(self._shape)
 
 
 @dataclass
