@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from .rings import Clearing
 
 NEAR = 0.5  # of the radius: from so far off at most a walk starts on a ridge
+ROWS = 64  # rows of a map changed in one go
 
 
 def even(
@@ -34,7 +35,7 @@ def even(
     level = replace(level, sd=_off_whole(work, level))
 
     walked: list[Piece] = []
-    d2 = None if work.air is None else work.d2.copy()  # as it is before the first walk
+    d2: NDArray[np.float32] | None = None  # as it is before the first walk
 
     def walk() -> None:
         nonlocal d2
@@ -62,6 +63,8 @@ def even(
     work.slacks = slacks
     if air is not None:
         air.back(work)
+        if d2 is not None and walked:
+            air.show(d2)
     for piece in walked:
         assert d2 is not None
         piece.arcs = _as_wide_as_it_is(work, d2, piece)
@@ -77,23 +80,41 @@ class _Air:
     """
 
     nodes: NDArray[np.bool_]
-    before: NDArray[np.float32]
-    lower: NDArray[np.float32]
+    before: list[NDArray[np.float32]]  # by part of the map, see `_parts`
+    slimmer: np.float32
 
     @classmethod
     def empty(cls, work: Clearing, slimmer: float) -> _Air | None:
         """Lower the map in the air for a cutter whose radius is by so much smaller; None if there is none."""
         if work.air is None:
             return None
-        before = work.d2[work.air]
-        lower = np.square(np.maximum(np.sqrt(before) - np.float32(slimmer), np.float32(0.0)))
-        work.d2[work.air] = lower
-        return cls(work.air, before, lower)
+        air = cls(work.air, [], np.float32(slimmer))
+        for rows in _parts(work.d2):
+            at, part = air.nodes[rows], work.d2[rows]
+            before = part[at]
+            air.before.append(before)
+            part[at] = air._lower(before)
+        return air
+
+    def _lower(self, before: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.square(np.maximum(np.sqrt(before) - self.slimmer, np.float32(0.0)))
+
+    def show(self, d2: NDArray[np.float32]) -> None:
+        """Make a map as it was before."""
+        for rows, before in zip(_parts(d2), self.before, strict=True):
+            d2[rows][self.nodes[rows]] = before
 
     def back(self, work: Clearing) -> None:
         """The map as before where it has not been swept meanwhile."""
-        now = work.d2[self.nodes]
-        work.d2[self.nodes] = np.where(now < self.lower, now, self.before)
+        for rows, before in zip(_parts(work.d2), self.before, strict=True):
+            at, part = self.nodes[rows], work.d2[rows]
+            now = part[at]
+            part[at] = np.where(now < self._lower(before), now, before)
+
+
+def _parts(d2: NDArray[np.float32]) -> list[slice]:
+    """Rows of a map, so many at a time as stay in a processor's own memory."""
+    return [slice(first, first + ROWS) for first in range(0, len(d2), ROWS)]
 
 
 def _as_wide_as_it_is(work: Clearing, d2: NDArray[np.float32], piece: Piece) -> NDArray[np.float64]:
