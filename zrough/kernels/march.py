@@ -1095,11 +1095,11 @@ def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which
             continue
         ux /= norm
         uy /= norm
-        t = 0
+        t = -1
         while t <= 2 * half:
-            # the normal first would be likeliest, but the order does not change the answer
-            c = fan[t, 0]
-            s = fan[t, 1]
+            # the normal first: it is likeliest, and the order does not change the answer
+            c = fan[t if t >= 0 else half, 0]
+            s = fan[t if t >= 0 else half, 1]
             # right normal (uy, -ux) turned
             ex = uy * c + ux * s
             ey = -ux * c + uy * s
@@ -1111,7 +1111,7 @@ def bites(d2, x0, y0, hd, radius, tau, faint, eps, side, circle, pts, nxt, which
                 out[m] = 1 if arc > faint else 2
                 break
             # deep in swept ground samples are passed over, as in `_arc`
-            t += max(1, int((-here - near) / per_sample))
+            t += max(1, int((-here - near) / per_sample)) if t >= 0 else 1
 
 
 @_kernel
