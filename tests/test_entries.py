@@ -148,6 +148,15 @@ def test_pre_drilled_hole_is_taken_only_where_it_serves(hole, used):
         assert (entry.x, entry.y, entry.radius) == (20, 20, 14 / 2 - R)
 
 
+@pytest.mark.parametrize("room", [0.4, 1.1])
+def test_a_hole_drilled_wider_than_a_wall_leaves_room_for_is_gone_down_in_clear_of_the_wall(room):
+    """The centre may be anywhere in the hole by R / 2 mm; it keeps within the free ground all the same."""
+    hole = Hole(R + room, 20, 3 * R, -8)
+    (entry,) = found(box(0, 0, 40, 40), holes=[hole])[0]
+    assert entry.kind == "pre-drilled"
+    assert 0.3 * room < entry.radius <= room
+
+
 @pytest.mark.parametrize("kind", ["helix", "ramp", "pre-drilled"])
 def test_the_cut_goes_on_from_any_entry_within_the_cap(kind):
     """What the entry clears is what the first ring starts from."""

@@ -135,9 +135,14 @@ def _way_into(
         for hole in rules.holes:
             a = round((hole.y - frame.y0) / frame.h) - 2 * box[0].start
             b = round((hole.x - frame.x0) / frame.h) - 2 * box[1].start
-            fits = 0.5 * hole.diameter - rules.radius
             within = 0 <= a < depth.shape[0] and 0 <= b < depth.shape[1] and bool(inside[a, b])
-            if within and fits > 0.0 and hole.bottom <= z + 1e-6:
+            if not within or hole.bottom > z + 1e-6:
+                continue
+            # it may have been drilled wider than the allowance on a wall leaves room for
+            node = frame.x0 + (2 * box[1].start + b) * frame.h, frame.y0 + (2 * box[0].start + a) * frame.h
+            near = float(depth[a, b]) - math.dist(node, (hole.x, hole.y)) - rules.eps
+            fits = min(0.5 * hole.diameter - rules.radius, near)
+            if fits > 0.0:
                 return Entry(hole.x, hole.y, fits, "pre-drilled")
     width = 2.0 * (room + rules.radius)
     if rules.method in ("none", "outside", "pre-drilled"):
