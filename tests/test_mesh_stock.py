@@ -72,3 +72,17 @@ def test_a_steep_side_of_the_stock_is_never_taken_to_lie_further_in_than_it_does
     further = edge[seen] - beyond[seen]
     assert further.min() >= -0.1 * pitch - 0.002
     assert further.max() <= pitch
+
+
+@pytest.mark.parametrize("half", [10.0, 10.07, 10.13])
+def test_a_corner_of_the_stock_is_not_cut_off(tmp_path, half):
+    """An upright block: near its edge a place is as far out as the longer way past either side."""
+    block = trimesh.creation.box(bounds=[(-half, -half, LOW), (half, half, HIGH)])
+    edge, across, along, pitch = _outside(tmp_path, block, 0.0)
+    u, v = np.abs(along) - half, np.abs(across) - half
+    out = np.hypot(np.maximum(u, 0.0), np.maximum(v, 0.0)) + np.minimum(np.maximum(u, v), 0.0)
+    seen = (np.maximum(np.abs(u), np.abs(v)) < 1.5 * pitch) & (out > -1.4 * pitch)
+    assert np.count_nonzero(seen) > 80
+    further = np.minimum(edge[seen], 1.5 * pitch) + out[seen]  # what is deeper within has no number
+    assert further.min() >= -0.1 * pitch - 0.002
+    assert further.max() <= 1.5 * pitch + 0.002

@@ -24,6 +24,7 @@ FILM = 0.005  # mm; less than this standing above the tip is no material
 ROWS = 128  # rows of a map filled in one go
 OUTER = 0.1  # to 1: how far from the outer of two nodes an upright wall is taken to stand, and from the inner
 BAND = 4.0  # cells: how far from a boundary its distance is known
+STRAIGHT = 3  # nodes: sides of a contour at least so long meet in a corner
 EDGE = 1.5  # nodes the centre keeps off closed ground
 MANY = 1.0e6  # mm2: squared distance that stands for "never swept"
 
@@ -229,7 +230,7 @@ class Space:
         rise = np.pad(np.clip(rise, -own.cell, own.cell), 1, constant_values=-own.cell)
         x0, y0 = own.x0 - own.cell, own.y0 - own.cell
         contours: Any = measure.find_contours
-        rings = [line[:-1, ::-1] * own.cell + (x0, y0) for line in contours(rise, 0.0)]
+        rings = [_cornered(line[:-1, ::-1]) * own.cell + (x0, y0) for line in contours(rise, 0.0)]
         points = np.concatenate([*rings, np.zeros((0, 2))])
         offsets = np.cumsum([0, *map(len, rings)]).astype(np.int64)
         ny, nx = frame.fine
@@ -279,13 +280,33 @@ def _deepened(swept: NDArray[np.float32], pitch: float) -> NDArray[np.float32]:
     return swept
 
 
+def _cornered(ring: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A closed contour (n, 2), in nodes, with the corners at which two straight sides along the rows meet.
+
+    A contour goes straight through a cell, from where it comes in to where it goes out.
+    """
+    here, on = ring, np.roll(ring, -1, axis=0)
+    cut = (np.abs(on - here) > 0.5).all(axis=1)
+    if not cut.any():
+        return ring
+    before = np.max([np.abs(here - np.roll(ring, k, axis=0)) for k in range(1, STRAIGHT + 1)], axis=0) < 1e-6
+    after = np.max([np.abs(on - np.roll(ring, -1 - k, axis=0)) for k in range(1, STRAIGHT + 1)], axis=0) < 1e-6
+    at = np.flatnonzero(cut & ((before & after[:, ::-1]).any(axis=1)))
+    # the side before keeps one coordinate, the side after the other
+    return np.insert(ring, at + 1, np.where(before[at], here[at], on[at]), axis=0)
+
+
 def _steep(heights: Map, pitch: float) -> NDArray[np.bool_]:
-    """Nodes (ny, nx) from which to one of the four beside it the height changes by more than ``pitch`` mm."""
+    """Nodes (ny, nx) from which to one of the eight round it the height changes by more than 45 degrees."""
     out = np.zeros(heights.shape, bool)
     for along, map_ in ((out, heights), (out.T, heights.T)):
         jump = np.abs(np.diff(map_, axis=0)) > pitch
         along[:-1] |= jump
         along[1:] |= jump
+    for across, map_ in ((out, heights), (out[:, ::-1], heights[:, ::-1])):
+        jump = np.abs(map_[1:, 1:] - map_[:-1, :-1]) > math.sqrt(2.0) * pitch
+        across[:-1, :-1] |= jump
+        across[1:, 1:] |= jump
     return out
 
 
