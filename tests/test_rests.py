@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -11,7 +12,7 @@ from zrough import climbs, feeds
 from zrough.grid import Grid
 from zrough.levels import Level
 from zrough.limits import Stage
-from zrough.pieces import Frame, Piece
+from zrough.pieces import Entry, Frame, Piece
 from zrough.rests import EDGE, FAR, MARGIN, MIDDLE, REASON, STEPS, Above, Bare, Rim, listed
 
 RADIUS, PITCH, FLUTE, TOP, UPPER, DEEP = 5.0, 0.25, 15.0, 0.0, -8.0, -22.0
@@ -77,6 +78,19 @@ def test_a_wider_holder_counts_from_its_own_height(space):
     assert not above(space).kept_off(levels, pieces)
     assert above(space, Stage(RADIUS, FLUTE), Stage(12.0, 20.0)).kept_off(levels, pieces)
     assert not above(space, Stage(RADIUS, FLUTE), Stage(12.0, 22.5)).kept_off(levels, pieces)
+
+
+def test_a_way_or_a_helix_may_touch_it_too(space):
+    """The walk itself stays 12 mm off the post; the way to it or the way down does not."""
+    levels, far, near = [Level(DEEP, UPPER, "primary", "", 0)], POST[1] - 12.0, POST[1] - HALF - RADIUS + 0.5
+    x0 = float(walk(far).points[0, 0])
+    assert not above(space).kept_off(levels, [[walk(far)]])
+    way = np.array([[x0, near], [15.0, near], [15.0, far], [x0, far]])
+    assert above(space).kept_off(levels, [[replace(walk(far), way=way)]])
+    assert not above(space).kept_off(levels, [[replace(walk(far), way=way[2:])]])
+    for radius, met in ((2.0, True), (0.2, False)):
+        helix = replace(walk(far), entry=Entry(POST[0], near - 1.5, radius))
+        assert bool(above(space).kept_off(levels, [[helix]])) == met
 
 
 def test_nothing_left_keeps_nothing_off(space):

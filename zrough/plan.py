@@ -426,6 +426,14 @@ class _Cleared:
             return self.order
         return [(k, piece) for k, pieces in enumerate(self.pieces) for piece in pieces]
 
+    @property
+    def by_level(self) -> list[list[Piece]]:
+        """The walks of each level as they are cut, with their ways."""
+        found: list[list[Piece]] = [[] for _ in self.band.levels]
+        for k, piece in self.walks:
+            found[k].append(piece)
+        return found
+
 
 def _clear(
     job: Job,
@@ -465,7 +473,7 @@ def _clear(
                 made = futures[k].result()
                 off: dict[float, NDArray[np.float32]] = {}
                 for _ in range(REPEATS):
-                    more = above.kept_off(made.band.levels, made.pieces, made.bare)
+                    more = above.kept_off(made.band.levels, made.by_level, made.bare)
                     if not more:
                         break
                     off = {z: np.minimum(off[z], d) if z in off else d for z, d in more.items()}

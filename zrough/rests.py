@@ -21,6 +21,7 @@ from .levels import Level
 from .limits import Stage
 from .pieces import Nodes, Piece
 from .regions import Space
+from .shortways import dense
 
 Map = NDArray[np.float32]
 
@@ -31,6 +32,7 @@ STEPS = 100.0  # to a fine node: how finely `Rim` tells how far its nodes lie fr
 MIDDLE, FAR = 128, 255  # what `Rim` has for the edge itself, and for all that lies well outside
 EDGE = 1.25  # fine nodes on either side of the edge that it has numbers for
 NEAR = 0.72  # fine nodes: how far from the nearest node a place may lie
+TURNS = 16  # places on a helix that are asked
 MARGIN = 1.0  # nodes: how far ground may reach beyond the last node that stands
 REASON = "the shank or the holder would touch ground left above"
 
@@ -137,7 +139,7 @@ class Above:
         if not tall.any() or not walks:
             return False
         xy = np.stack([f.x0 + f.h * stand.j[tall], f.y0 + f.h * stand.i[tall]], axis=1)
-        points = np.concatenate([walk.points for walk in walks])
+        points = np.concatenate([_come_by(walk) for walk in walks])
         points = points[_close_by(xy, points, reach)]
         return bool(np.isfinite(cKDTree(xy).query(points, distance_upper_bound=reach)[0]).any())
 
@@ -231,6 +233,19 @@ class _Nodes:
     i: NDArray[np.int64]
     j: NDArray[np.int64]
     height: Map
+
+
+def _come_by(walk: Piece) -> NDArray[np.float64]:
+    """Places (n, 2) of the centre on a walk, on the way to it and on the way down where it begins."""
+    found = [walk.points]
+    if walk.way is not None:
+        found.append(dense(walk.way))
+    if walk.entry is not None:
+        e, turn = walk.entry, np.arange(TURNS) * (2.0 * np.pi / TURNS)
+        found.append(np.array([e.x, e.y]) + e.radius * np.stack([np.cos(turn), np.sin(turn)], axis=1))
+        if e.kind == "ramp":
+            found.append(dense(np.array([[e.x, e.y], [e.x2, e.y2]])))
+    return np.concatenate(found)
 
 
 def _close_by(xy: NDArray[np.float64], points: NDArray[np.float64], reach: float) -> NDArray[np.bool_]:
