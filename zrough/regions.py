@@ -290,7 +290,9 @@ def _cornered(ring: NDArray[np.float64]) -> NDArray[np.float64]:
     if not cut.any():
         return ring
     before = np.max([np.abs(here - np.roll(ring, k, axis=0)) for k in range(1, STRAIGHT + 1)], axis=0) < 1e-6
-    after = np.max([np.abs(on - np.roll(ring, -1 - k, axis=0)) for k in range(1, STRAIGHT + 1)], axis=0) < 1e-6
+    after = (
+        np.max([np.abs(on - np.roll(ring, -1 - k, axis=0)) for k in range(1, STRAIGHT + 1)], axis=0) < 1e-6
+    )
     at = np.flatnonzero(cut & ((before & after[:, ::-1]).any(axis=1)))
     # the side before keeps one coordinate, the side after the other
     return np.insert(ring, at + 1, np.where(before[at], here[at], on[at]), axis=0)
