@@ -33,6 +33,7 @@ from . import (
     shallow,
     threads,
     uncut,
+    unveiled,
 )
 from . import part as parts
 from .arcs import BEND, closeness
@@ -551,7 +552,7 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
         if shown is not None:
             if level is not band.primary:
                 np.minimum(work.d2, space.untouched(level.z), out=work.d2)
-            curtain = Curtain.draw(work, shown)
+            curtain, work.shut = Curtain.draw(work, unveiled.widened(work, shown)), ~shown
         at = out.pieces[-1][-1].points[-1] if out.pieces and out.pieces[-1] else None
         bite = CLIMB_BITE if level.kind == "climb" else deep_bite
         region = room.region(level.z)
@@ -567,7 +568,8 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
         out.left += [_channel(patch, before, room.rules.radius) for patch, _ in work.stayed]
         before = level.z
         if curtain is not None:
-            curtain.lift(work)
+            unveiled.lift(work, curtain, out.pieces[-1])
+            work.shut = None
         high = ridges.take_off(work, region, level.z, above, out.pieces[-1], shown)
         out.left += [_channel(patch, level.z, room.rules.radius) for patch in high]
         if places is not None:
@@ -637,7 +639,8 @@ def _why(patch: Uncut, radius: float, shut: Iterable[dict[str, Any]], spare: flo
 def _entries(
     work: Clearing, region: Region, level: Level, rules: EntryRules, left: list[dict[str, Any]]
 ) -> list[Any]:
-    found, refused = ways_in(region.sd, work.free, work.blk, work.mat, work.frame, rules, level.z)
+    blk = work.blk if work.shut is None else np.where(work.shut, np.int32(0), work.blk)
+    found, refused = ways_in(region.sd, work.free, blk, work.mat, work.frame, rules, level.z)
     left += [_left(item, level) for item in refused]
     return found
 

@@ -113,6 +113,8 @@ class Clearing:
         # see `uncut`
         self.room: tuple[Level, float, NDArray[np.float64], NDArray[np.bool_]] | None = None
         self.curtain: Curtain | None = None  # drawn while ridges are walked over
+        # coarse nodes outside the zone where anything is to be cut: walks may lead there, none begins there
+        self.shut: NDArray[np.bool_] | None = None
         self.air: NDArray[np.bool_] | None = None  # fine nodes with no floor at the level, see `evening`
         self.pieces: list[Piece] = []  # of the level being cut
         self.ground: NDArray[np.float32] | None = None  # `d2` as that level found it, where it clears ground
@@ -218,14 +220,15 @@ class Clearing:
         """
         from scipy.ndimage import label
 
-        if not self.mat.any():
+        mat = self.wanted
+        if not mat.any():
             return
-        number, _ = label(self.mat, structure=np.ones((3, 3)))
+        number, _ = label(mat, structure=np.ones((3, 3)))
         large = np.bincount(number.ravel()) * self.frame.hb**2 >= LISTED * self.rules.radius**2
         large[0] = False
         if large[1:].all():
             return
-        self.tabu[:] = 0
+        self._allow_all()
         self.changed()
         if large.any():
             near = (self.rules.radius + self.margin_clear) / self.frame.hb + 2.0
@@ -281,7 +284,8 @@ class Clearing:
         if self.find_entries is None:
             return []
         whole = self.free
-        self.free = np.ascontiguousarray(whole & (self.blk > 0)).astype(np.uint8)
+        stands = self.blk > 0 if self.shut is None else (self.blk > 0) & ~self.shut
+        self.free = np.ascontiguousarray(whole & stands).astype(np.uint8)
         try:
             found = self.find_entries(self, level, True)
         finally:
@@ -302,9 +306,9 @@ class Clearing:
     def start(self, level: Level) -> int:
         """Fill the coarse maps for a level; how many coarse nodes of material are in reach."""
         f, r = self.frame, self.rules
-        self.tabu[:] = 0
+        self._allow_all()
         self.changed()
-        return int(
+        found = int(
             k.start_level(
                 self.d2,
                 level.sd,
@@ -321,6 +325,16 @@ class Clearing:
                 self.prefix,
             )
         )
+        return found if self.shut is None else int(np.count_nonzero(self.wanted))
+
+    @property
+    def wanted(self) -> NDArray[np.uint8]:
+        """Coarse nodes of material that walks may start for."""
+        return self.mat if self.shut is None else np.where(self.shut, np.uint8(0), self.mat)
+
+    def _allow_all(self) -> None:
+        """Forget where walks have been tried."""
+        self.tabu[:] = 0 if self.shut is None else self.shut
 
     def changed(self) -> None:
         """The coarse maps are about to show other ground, or ``tabu`` less than before."""

@@ -38,7 +38,7 @@ def uncut(work: Clearing, level: Level, least: float = 0.0) -> list[Uncut]:
     from scipy import ndimage
 
     f, r = work.frame, work.rules
-    label, _ = ndimage.label(work.mat, structure=np.ones((3, 3)))
+    label, _ = ndimage.label(work.wanted, structure=np.ones((3, 3)))
     groups = []
     for number, box in enumerate(ndimage.find_objects(label), start=1):
         i, j = np.nonzero(label[box] == number)

@@ -50,6 +50,7 @@ class Walls:
     blocked: NDArray[np.bool_]
     boxes: NDArray[np.float64] | None = None  # lower and upper corner (2, m, 2) of each `CHUNK` of points
 
+    outside: NDArray[np.bool_] | None = None  # points outside the zone where anything is to be cut
     settled: NDArray[np.bool_] | None = None  # points where nothing at all stood when asked: so it stays
 
     @classmethod
@@ -60,9 +61,12 @@ class Walls:
         if before is None or before.settled is None:
             after = np.arange(1, n + 1)
             after[level.offsets[1:] - 1] = level.offsets[:-1]
-            walls, asked = cls(after, *fresh, settled=np.zeros(n, bool)), np.arange(n)
+            outside = None
+            if work.shut is not None and n:
+                outside = np.array([work.shut[work.node(p)] for p in level.points])
+            walls, asked = cls(after, *fresh, outside=outside, settled=np.zeros(n, bool)), np.arange(n)
         else:
-            walls = cls(before.after, *fresh, before.boxes, before.settled)
+            walls = cls(before.after, *fresh, before.boxes, before.outside, before.settled)
             asked = np.flatnonzero(~before.settled)
         walls._ask(work, level, asked)
         f = work.frame
@@ -101,6 +105,8 @@ class Walls:
             work.d2, f.x0, f.y0, f.hd, r.radius, work.tau, work.faint, r.eps, float(r.side), work.circle,
             level.points, self.after, which, fresh,
         )  # fmt: skip
+        if self.outside is not None:
+            fresh[self.outside[which]] = 0
         return fresh
 
     def _near(self, level: Level, walk: Points, radius: float) -> NDArray[np.int64]:
