@@ -1,6 +1,6 @@
 """Walks planned behind a curtain, as they meet the ground that it hid.
 
-Beyond the end of a zone the cutter reaches over the curtain's edge. What stands there was not shown, so the arc
+Past the end of a zone the cutter reaches over the curtain's edge. What stands there was not shown, so the arc
 of a walk, its feed and what its way brushes are asked again with the curtain up, in cutting order.
 """
 
