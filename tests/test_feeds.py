@@ -247,6 +247,24 @@ def test_an_entry_knows_the_highest_ridge_within_its_reach():
     assert Tall(frame, None).highest(0.0, 0.0, 5.0) == 0.0
 
 
+@pytest.mark.parametrize("kind", ["helix", "ramp"])
+def test_an_entry_begins_over_a_terrace_that_its_rim_alone_meets(kind):
+    """Stock 3 mm over the rest from x = 8 on: under a rim of 5 mm round centres up to x = 4, not up to 2."""
+    frame = Frame(-20.0, -20.0, 0.25, 161, 161)
+    x = frame.x0 + frame.h * np.arange(frame.nx)
+    standing = feeds.Standing(frame, np.where(x >= 8.0, 0.0, -3.0) * np.ones((frame.ny, 1)))
+    everywhere = feeds.mark(np.zeros(frame.fine, np.float32), 5.0, 0.0)
+    tall = standing.cut(everywhere, -10.0, 0.0, walls=True)
+    linker = object.__new__(links.Linker)
+    linker.radius = 5.0
+    level = Level(-10.0, 0.0, "primary", "", 0)
+    for end, top in ((4.0, 0.0), (2.0, -3.0)):
+        far = {"x2": end} if kind == "ramp" else {}
+        entry = Entry(0.0, 0.0, 0.0 if far else end, kind, **far)
+        over = linker._over_entry(Piece(np.zeros((1, 2)), np.zeros(1), None, entry), level, 0, tall)
+        assert top < over <= top + 0.1
+
+
 def test_what_comes_of_a_walk_does_not_depend_on_those_asked_with_it():
     """Nor on how many there are: each is asked on its own, too."""
     data, rng = proposal(), np.random.default_rng(8)

@@ -95,26 +95,41 @@ class Standing:
         after = swept.leaves(z)
         depth = self.height - after
         tall = depth > top - z + TALLER
-        tall &= swept.takes
+        taken = swept.takes
+        tall &= taken
         np.minimum(self.height, after, out=self.height)
+        taken_ = taken if walls else None
         if not tall.any():
-            return Tall(self.frame, None, before)
+            return Tall(self.frame, None, before, taken=taken_)
         depth[~tall] = 0.0
-        return Tall(self.frame, depth, before, swept.rise)
+        return Tall(self.frame, depth, before, swept.rise, taken_)
 
 
 @dataclass
 class Tall:
     """Depths, mm, of what stands above a level's top, 0 elsewhere; walks take it away.
 
-    ``height`` : of all that stood before the level was cut, mm; for levels with slots. ``rise`` : how far
-    over the level the cutter leaves what stands, where a depth begins.
+    ``height`` : of all that stood before the level was cut, mm, ``taken`` : where the level takes it; for
+    levels with slots, or with a way in among terraces. ``rise`` : how far over the level the cutter leaves
+    what stands, where a depth begins.
     """
 
     frame: Frame
     depth: NDArray[np.float32] | None
     height: NDArray[np.float32] | None = None
     rise: NDArray[np.float16] | None = None
+    taken: NDArray[np.bool_] | None = None
+
+    def over(self, centres: Floats, radius: float) -> float:
+        """How high that stood which the level takes under the cutter or a node beside it, mm; -inf: nothing."""
+        if self.height is None or self.taken is None:
+            return -np.inf
+        found = -np.inf
+        for x, y in centres.tolist():
+            rows, columns, near = self._disc(x, y, radius + self.frame.h)
+            near &= self.taken[rows, columns]
+            found = max(found, float(self.height[rows, columns][near].max(initial=-np.inf)))
+        return found
 
     def highest(self, x: float, y: float, reach: float) -> float:
         """How high over the level it stands within ``reach`` of a place, mm; 0 where nothing."""

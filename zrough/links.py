@@ -277,7 +277,12 @@ class Linker:
             return -math.inf
         e = piece.entry
         # crests that a round tip left stand higher between the nodes of the coarse map
-        return level.z + tall.highest(e.x, e.y, e.radius + self.radius) + ABOVE_RIDGE
+        ridge = level.z + tall.highest(e.x, e.y, e.radius + self.radius)
+        # of terraces that map tells none that a rim alone meets
+        ends = np.array([[e.x, e.y], [e.x2, e.y2] if e.kind == "ramp" else [e.x, e.y]])
+        count = 1 + math.ceil(2.0 * math.dist(*ends) / self.radius)
+        terrace = tall.over(np.linspace(*ends, count), e.radius + self.radius)
+        return max(ridge, terrace) + ABOVE_RIDGE
 
     def _enter(self, entry: Entry, level: Level, index: int, over: float) -> None:
         if entry.kind == "pre-drilled":

@@ -689,6 +689,7 @@ def _link(
     )  # fmt: skip
     linker = Linker(space.frame, overhead, cutter, data, ways, side)
     standing = feeds.Standing(space.frame, space.top)
+    terraces = bool(space.before) or stock.kind in ("leftover", "mesh")
     order: list[Level] = []
     left: list[dict[str, Any]] = []
     layers: list[list[Layer]] = []
@@ -700,7 +701,8 @@ def _link(
             if ground is None:
                 continue
             slot = any(piece.slot for piece in made.pieces[k])
-            above = standing.cut(ground, level.z, level.top, slot)
+            way_in = terraces and any(piece.entry is not None for piece in made.pieces[k])
+            above = standing.cut(ground, level.z, level.top, slot or way_in)
             if made.pieces[k]:
                 tall[k] = len(order), above
                 order.append(level)
