@@ -153,6 +153,24 @@ def test_a_holder_is_kept_off_a_needle_that_no_node_of_the_map_shows(space):
         assert bool(above.kept_off([deep], [[walk(at[1] + 7.0)]])) == met
 
 
+@pytest.mark.parametrize(("inside", "met"), [(0.003, True), (0.2, False)])
+def test_a_needle_stands_until_a_band_takes_it_for_good(space, inside, met):
+    """The rim of a second band passes its node by 3 um, which no path is true to, or by 0.2 mm."""
+    f = space.frame
+    rows, cols = f.fine
+    x, y = np.meshgrid(f.x0 + f.hd * np.arange(cols), f.y0 + f.hd * np.arange(rows))
+    at = np.hypot(x - 1.0 - f.hd, y - 1.0 - f.hd) < 0.4 * f.hd
+    above = Above(space, (Stage(RADIUS, FLUTE), Stage(8.0, 20.0)))
+    mark = feeds.mark(np.zeros((rows, cols), np.float32), RADIUS, 0.0)
+    bottom = TOP
+    for z, off in ((UPPER, 0.05), (2.0 * UPPER, -inside)):
+        swept = bare(f, np.where(at, (RADIUS + off) ** 2, 0.0))
+        above.add([Level(z, bottom, "primary", "", 0)], [mark], [], swept)
+        bottom = z
+    deep = Level(DEEP, bottom, "primary", "", 0)
+    assert bool(above.kept_off([deep], [[walk(1.0 + f.hd + 7.0)]])) == met
+
+
 def test_a_film_counts_only_below_the_flutes_end_of_what_has_swept_it(space):
     """The first level swept all, the second left a film under it: a third passes it if deep enough."""
     f = space.frame

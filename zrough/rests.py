@@ -48,6 +48,7 @@ class Above:
         self.pending: list[tuple[float, Mark, Nodes | None]] = []
         self.height: Map = self.space.top.astype(np.float32)
         self.within = np.zeros(self.height.shape, bool)  # a box around ground left
+        self.thin: Nodes = np.zeros(0, np.int64), np.zeros(0, np.int64)  # fine nodes of needles
         self.edges: list[tuple[float, Rim]] = []  # heights of bands, and how far each has come
 
     def add(
@@ -62,7 +63,8 @@ class Above:
         needles = None
         if bare is not None:
             self.edges.append((levels[0].z, bare.last))
-            needles = bare.last.needles()
+            self.thin = self._still(bare.last)
+            needles = self.thin[0] // 2, self.thin[1] // 2
             self.within[needles] = True
         self.pending += [(v.z, m, needles) for v, m in zip(levels, marks, strict=True) if m is not None]
         f = self.space.frame
@@ -70,6 +72,15 @@ class Above:
             j0, j1 = (int(np.clip(round((q - f.x0) / f.h), 0, f.nx - 1)) for q in (box[0], box[2]))
             i0, i1 = (int(np.clip(round((q - f.y0) / f.h), 0, f.ny - 1)) for q in (box[1], box[3]))
             self.within[i0 : i1 + 1, j0 : j1 + 1] = True
+
+    def _still(self, swept: Rim) -> Nodes:
+        """Fine nodes of needles once another band has swept so much: its own, and of those before what stands.
+
+        A rim that passes such a node by a hair may leave it, as the path is rounded.
+        """
+        own, before = swept.thin(), self.thin
+        kept = swept.at(*before) > MIDDLE - THIN / self.space.frame.hd * STEPS
+        return np.concatenate([own[0], before[0][kept]]), np.concatenate([own[1], before[1][kept]])
 
     def kept_off(
         self, levels: Sequence[Level], pieces: Sequence[Sequence[Piece]], bare: Bare | None = None
@@ -194,6 +205,11 @@ class Rim:
 
     def needles(self) -> Nodes:
         """Nodes of the map next to what stands between them, where none of those around stands."""
+        i, j = self.thin()
+        return i // 2, j // 2
+
+    def thin(self) -> Nodes:
+        """Fine nodes that stand where no node of the map around them does."""
         within, beside = _unpacked(self.within, self.columns), _unpacked(self.beside, self.columns)
         stands = ~within
         stands[beside] = self.steps > MIDDLE
@@ -202,8 +218,7 @@ class Rim:
             for columns in (0, 1):
                 part = stands[rows::2, columns::2]
                 part &= far[: part.shape[0], : part.shape[1]]
-        i, j = places(stands)
-        return i // 2, j // 2
+        return places(stands)
 
 
 def _unpacked(bits: NDArray[np.uint8], columns: int) -> NDArray[np.bool_]:
