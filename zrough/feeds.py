@@ -121,7 +121,7 @@ class Tall:
     taken: NDArray[np.bool_] | None = None
 
     def over(self, centres: Floats, radius: float) -> float:
-        """How high that stood which the level takes under the cutter or a node beside it, mm; -inf: nothing."""
+        """How high that stood which the level takes under the cutter or a node beside it, mm; or -inf."""
         if self.height is None or self.taken is None:
             return -np.inf
         found = -np.inf

@@ -74,7 +74,7 @@ class Above:
             self.within[i0 : i1 + 1, j0 : j1 + 1] = True
 
     def _still(self, swept: Rim) -> Nodes:
-        """Fine nodes of needles once another band has swept so much: its own, and of those before what stands.
+        """Fine nodes of needles when another band has been cut: its own, and what stands of those before.
 
         A rim that passes such a node by a hair may leave it, as the path is rounded.
         """
