@@ -163,7 +163,8 @@ def _goals(work: Clearing, level: Level, rows: slice, cols: slice) -> Mask:
     free = level.sd[rows, cols] >= r.eps
     widest = WIDEST * r.radius
     wide = _away(~free, f.h) >= widest
-    return np.asarray(free & (_away(wide, f.h) > widest + 0.5 * f.h) & _meets(work, rows, cols))
+    goals = (_away(wide, f.h) > widest + 0.5 * f.h) & _meets(work, rows, cols)
+    return np.asarray(free & goals & work.within_zone(rows, cols))
 
 
 def _meets(work: Clearing, rows: slice, cols: slice) -> Mask:

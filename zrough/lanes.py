@@ -80,7 +80,7 @@ def _standing(work: Clearing, level: Level, close: bool) -> NDArray[np.bool_]:
     from scipy.ndimage import distance_transform_edt
 
     f, r = work.frame, work.rules
-    free = level.sd >= r.eps
+    free = (level.sd >= r.eps) & work.within_zone(slice(0, f.ny), slice(0, f.nx))
     wide = level.sd >= max(CLOSE * r.radius, f.h)
     if close and wide.any():
         free &= distance_transform_edt(~wide) > 2.0

@@ -332,6 +332,11 @@ class Clearing:
         """Coarse nodes of material that walks may start for."""
         return self.mat if self.shut is None else np.where(self.shut, np.uint8(0), self.mat)
 
+    def within_zone(self, rows: slice, cols: slice) -> NDArray[np.bool_]:
+        """Nodes of a window of the level's map where walks may begin."""
+        i, j = np.arange(rows.start, rows.stop) // 2, np.arange(cols.start, cols.stop) // 2
+        return np.ones((len(i), len(j)), bool) if self.shut is None else ~self.shut[np.ix_(i, j)]
+
     def _allow_all(self) -> None:
         """Forget where walks have been tried."""
         self.tabu[:] = 0 if self.shut is None else self.shut
