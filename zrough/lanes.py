@@ -25,9 +25,7 @@ BESIDE = 0.25  # of the radius: what lies no further beside a lane is left to th
 NARROW = 0.01  # of the radius: the smallest path radius between walls that leave no room for more
 CHANNEL = 0.5  # of the radius squared: as much ground left by walks without a cap gets a lane of its own
 EVENING = 60  # rounds of evening out a slot's walk
-NEARLY = (
-    0.07  # rad: no step of a slot's walk was planned for the cap; between two the arc may be so much more
-)
+NEARLY = 0.07  # rad: so much more the arc may be between two steps of a slot's walk, not planned for the cap
 OVER = 1.0 + 1e-6  # of the cap: what the arc of a slot is, at least
 FILM = 0.06  # mm: what a level above may have left on a wall, and a hair
 SPARE = 1e-6  # mm: what lies as far from a wall as it may

@@ -281,7 +281,7 @@ class Linker:
         # of terraces that map tells none that a rim alone meets
         ends = np.array([[e.x, e.y], [e.x2, e.y2] if e.kind == "ramp" else [e.x, e.y]])
         count = 1 + math.ceil(2.0 * math.dist(*ends) / self.radius)
-        terrace = tall.over(np.linspace(*ends, count), e.radius + self.radius)
+        terrace = tall.over(np.linspace(ends[0], ends[1], count), e.radius + self.radius)
         return max(ridge, terrace) + ABOVE_RIDGE
 
     def _enter(self, entry: Entry, level: Level, index: int, over: float) -> None:

@@ -49,7 +49,6 @@ class Walls:
     spent: NDArray[np.bool_]
     blocked: NDArray[np.bool_]
     boxes: NDArray[np.float64] | None = None  # lower and upper corner (2, m, 2) of each `CHUNK` of points
-
     outside: NDArray[np.bool_] | None = None  # points outside the zone where anything is to be cut
     settled: NDArray[np.bool_] | None = None  # points where nothing at all stood when asked: so it stays
 
