@@ -98,11 +98,11 @@ class Standing:
         taken = swept.takes
         tall &= taken
         np.minimum(self.height, after, out=self.height)
-        taken_ = taken if walls else None
+        told = taken if walls else None
         if not tall.any():
-            return Tall(self.frame, None, before, taken=taken_)
+            return Tall(self.frame, None, before, taken=told)
         depth[~tall] = 0.0
-        return Tall(self.frame, depth, before, swept.rise, taken_)
+        return Tall(self.frame, depth, before, swept.rise, told)
 
 
 @dataclass
