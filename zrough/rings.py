@@ -738,7 +738,7 @@ class Clearing:
             before = walls.spent[around]
             walls.spent[around] = True
             made = self._cut_wall(level, pose, position)
-            if made is not None:
+            if made is not None and walls.is_new(made[0].points):
                 piece, took = made
                 errands.place(self, level, pieces, piece)
                 if took > WORTH * r.radius**2:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -51,6 +51,7 @@ class Walls:
     boxes: NDArray[np.float64] | None = None  # lower and upper corner (2, m, 2) of each `CHUNK` of points
     outside: NDArray[np.bool_] | None = None  # points outside the zone where anything is to be cut
     settled: NDArray[np.bool_] | None = None  # points where nothing at all stood when asked: so it stays
+    walked: set[tuple[float, ...]] = field(default_factory=set)  # see `is_new`
 
     @classmethod
     def of(cls, work: Clearing, level: Level, before: Walls | None = None) -> Walls:
@@ -65,7 +66,8 @@ class Walls:
                 outside = np.array([work.shut[work.node(p)] for p in level.points])
             walls, asked = cls(after, *fresh, outside=outside, settled=np.zeros(n, bool)), np.arange(n)
         else:
-            walls = cls(before.after, *fresh, before.boxes, before.outside, before.settled)
+            known = before.boxes, before.outside, before.settled
+            walls = cls(before.after, *fresh, *known, walked=before.walked)
             asked = np.flatnonzero(~before.settled)
         walls._ask(work, level, asked)
         f = work.frame
@@ -89,6 +91,14 @@ class Walls:
         near = self._near(level, walk, work.rules.radius)
         self.blocked[near] = False
         self._ask(work, level, near)
+
+    def is_new(self, walk: Points) -> bool:
+        """False for a walk taken before: a film between coarse nodes may seem to stand for ever."""
+        ends = np.round(walk[[0, len(walk) // 2, -1]], 3)
+        same = (float(len(walk)), *ends.ravel().tolist())
+        known = same in self.walked
+        self.walked.add(same)
+        return not known
 
     def _ask(self, work: Clearing, level: Level, which: NDArray[np.int64]) -> None:
         found = self.asked(work, level, which)
