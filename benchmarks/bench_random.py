@@ -8,7 +8,7 @@ First line a part: climb levels on. Worst arc over the cap in degrees; tallest s
 places, mm (1.25 allowed); excess in % of what was removed (0.5); error of the floors, mm (0.01); climb-level
 path over the wall it traced (1.6); planning time on the wall and on all cores, s. Then climb levels off: cut
 and feed path over the floor length, sum(area / (R (1 - cos cap))) (1.12 and 2.0), and time with links at
-three times the feed over the floor time (1.38). Stars mark what misses its bar. Each part has its own process.
+three times the feed over the floor time (1.38). Stars mark what misses its bar. Each part in its own process.
 """
 
 from __future__ import annotations
