@@ -50,6 +50,22 @@ def pocket(
     return m.upright(outside, -depth - 5, [m.Region(m.rectangle(0, 0, width, height, radius).points, -depth)])
 
 
+def drafted_pocket(draft_deg: float, turn: float = 0.12) -> Mesh:
+    """A 58 x 50 x 12 pocket, corners 10, turned about Z by ``turn`` rad, in a 90 x 80 x 20 block."""
+    make = maker()
+    block, base = make.rectangle(0, 0, 90, 80, 0), make.rectangle(0, 0, 58, 50, 10)
+    spin = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    rim = make.Loop(base.points @ spin, base.normals @ spin)
+    foot = rim.grown(-12 * np.tan(np.radians(draft_deg)))
+    shell = make.Shell()
+    shell.flat(-20, block.points, up=False)
+    shell.wall(block.points, -20, block.points, 0)
+    shell.flat(0, block.points, [rim.points])
+    shell.hole_wall(foot, -12, rim.points, 0)
+    shell.flat(-12, foot)
+    return shell.mesh()
+
+
 def island_pocket(depth: float = 12, island_top: float = -4) -> Mesh:
     """An 80 x 60 pocket with a round island, radius 9, at (12, 5)."""
     m = maker()

@@ -160,6 +160,18 @@ def test_cutter_larger_than_every_opening_is_refused():
         )
 
 
+@pytest.mark.parametrize("draft", [1.0, 7.0])
+def test_coarse_cells_show_no_film_that_is_cut_again_and_again(draft):
+    """Between nodes 1 mm apart a swept wall seems to stand on; walks took it without end."""
+    rough = {"level_depth": 6.0, "stair_height": 1.2, "cell": 1.0}
+    plan = zrough.plan(job(parts.drafted_pocket(draft), cutter={"diameter": 12.0}, roughing=rough))
+    assert plan.check.ok, [f.message for f in plan.check.failures]
+    ground = 58.0 * 50.0 * 12.0  # less what the draft takes; what is cut is known to a few cells' width
+    assert 0.7 * ground < plan.check.removed_mm3 < 1.01 * ground
+    walls = [v for v in plan.levels if v.kind == "climb"]
+    assert all(v.cut_mm < 2.0 * v.wall_mm for v in walls)
+
+
 def test_no_way_in_is_said():
     with pytest.raises(PlanError, match="nothing to cut"):
         zrough.plan(job(parts.pocket(), entry={"method": "none"}))

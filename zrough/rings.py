@@ -122,8 +122,12 @@ class Clearing:
 
     @property
     def faint(self) -> float:
-        """A step along a straight wall that cuts a smaller arc than half a bite does counts as air, rad."""
-        return math.acos(1.0 - 0.5 * self.tau / self.rules.radius)
+        """A step along a straight wall that cuts a smaller arc than half a bite does counts as air, rad.
+
+        So does one that coarse nodes may show where nothing stands.
+        """
+        film = self.frame.hd**2 / self.rules.radius
+        return math.acos(1.0 - max(0.5 * self.tau, film) / self.rules.radius)
 
     # -- the level -----------------------------------------------------------------------------
 
