@@ -7,7 +7,7 @@ what is removed, such levels are added, each at the height that takes most; wall
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
@@ -23,17 +23,17 @@ SPARE = 0.8  # of that: once levels are added, so few that what the sums do not 
 EVERY = 2  # nodes: one of them each way is enough for sums
 SLOPE = 0.5  # rise over run up to which ground is shallow
 LEAST = 0.05  # of what may be left: an added level takes no less
-TALL = 0.3  # of the height of stairs: what it takes off the ground that it takes most of, at least
+TALL = 0.1  # of the height of stairs: what it takes off the ground that it takes most of, at least
 NARROW = 0.3  # of the radius: shallow ground narrower than this is left to the walls' levels
 MOST = 8  # levels added
 ALONE = 0.3  # of the excess: a level that takes this much is added whatever ground it clears
-AREA = 0.2  # of the area that primary levels clear: what other added levels clear, all together
+AREA = 0.3  # of the area that primary levels clear: what other added levels clear, all together
 THIN = 0.05  # mm: what stands less than this above its ground is not counted
 FILLET = 2.0 / 3.0  # of its width: how far off a corner's fillet ends a terrace, on average over its height
 
 
 def add(space: Space, bands: list[Band], limits: Limits) -> None:
-    """Add climb levels to ``bands`` where terraces would leave too much on shallow ground.
+    """Open climb levels, and add some to ``bands``, where terraces would leave too much on shallow ground.
 
     ``space.at_level`` gets the ground that stays closed at them: all that is not shallow.
     """
@@ -41,13 +41,22 @@ def add(space: Space, bands: list[Band], limits: Limits) -> None:
         return
     heights = _heights(bands)
     terraces = _Terraces.of(space, heights[0], limits.height)
-    if terraces.left(heights).sum() <= terraces.bearable:
+    gentle = _level_enough(terraces.ground, terraces.pitch)
+    trimmed = [z for z in heights if z in space.at_level]
+    most = np.where(gentle, terraces.left([z for z in heights if z not in trimmed]), terraces.left(heights))
+    if most.sum() <= terraces.bearable:
         return
     tip = space.cl + space.floor
     shallow = _shallow(space, tip)
     near = distances.away(~np.ascontiguousarray(shallow[::EVERY, ::EVERY])) <= space.radius / terraces.pitch
-    primaries = [band.primary.z for band in bands]
-    for z, low, sum_ in _found(terraces, near, heights, TALL * limits.height, primaries):
+    for z in trimmed:
+        _note(space, terraces, z, shallow)
+    if terraces.left(heights).sum() <= terraces.bearable:
+        return
+    _open(space, terraces, heights)
+    spare = AREA * terraces.area([band.primary.z for band in bands])
+    near &= gentle
+    for z, low, sum_ in _found(terraces, near, heights, TALL * limits.height, spare):
         band = next(band for band in bands if band.primary.z <= low < band.primary.top)
         reason = (
             f"shallow ground: takes {sum_ * terraces.pitch**2:.0f} mm3 that the next level would leave there"
@@ -57,18 +66,51 @@ def add(space: Space, bands: list[Band], limits: Limits) -> None:
         _close(space, z, low, shallow & (tip > low) & (tip <= z))
 
 
+def _note(space: Space, terraces: _Terraces, z: float, shallow: Flags) -> None:
+    """Note what a level takes that is closed to the cutter on part of the shallow ground."""
+    bound = space.bound(z)
+    assert bound is not None
+    mask = space.mask(z)
+    free = mask & (bound > 0.0)
+    shut = shallow & mask & ~free
+    if shut.any():
+        terraces.partly[z] = terraces.within(free), terraces.within(free | shut), shut
+
+
+def _open(space: Space, terraces: _Terraces, heights: list[float]) -> None:
+    """Open levels on shallow ground that is closed at them, those first that take most there.
+
+    The next level would clear the same ground higher, so that it costs next to nothing.
+    """
+    while terraces.partly:
+        top = terraces.tops(heights)
+        excess = float(terraces.over(top).sum())
+        if excess <= SPARE * terraces.bearable:
+            break
+        gains = {
+            z: excess - float(terraces.over(np.where(wide & (z < top), z, top)).sum())
+            for z, (_, wide, _) in terraces.partly.items()
+        }
+        best = max(gains, key=lambda z: gains[z])
+        if gains[best] < LEAST * terraces.bearable:
+            break
+        shut = terraces.partly.pop(best)[2]
+        bound = space.bound(best)
+        assert bound is not None
+        space.at_level.pop(best)
+        space.close(best, space.mask(best) & (bound <= 0.0) & ~np.asarray(distances.away(~shut) <= 2.0))
+
+
 def _found(
-    terraces: _Terraces, near: Flags, heights: list[float], least: float, primaries: list[float]
+    terraces: _Terraces, near: Flags, heights: list[float], least: float, spare: float
 ) -> list[tuple[float, float, float]]:
     """Levels to be added between ``heights``, where the cutter gets to from shallow ground (``near``).
 
-    For each its height, the next level below, and what it takes, summed over nodes.
+    For each its height, the next level below, and what it takes, summed over nodes. ``spare``: nodes that
+    such levels may clear, all together.
     """
-    near = near & _level_enough(terraces.ground, terraces.pitch)
     steep = float(terraces.left(heights)[~near].sum())
-    ground = np.sort(terraces.ground[near & terraces.there])
-    whole = np.sort(terraces.ground[terraces.there])
-    spare = AREA * float(np.searchsorted(whole, primaries, side="right").sum())
+    ends = np.sort(terraces.ends[near & terraces.there])
     found: list[tuple[float, float, float]] = []
     heights = list(heights)
     while len(found) < MOST:
@@ -76,10 +118,10 @@ def _found(
         if excess <= SPARE * terraces.bearable:
             break
         best, z, low = max(
-            (*_best(ground[slice(*np.searchsorted(ground, (a, b)))], a, b, least), a)
+            (*_best(ends[slice(*np.searchsorted(ends, (a + 1e-6, b)))], a, b, least), a)
             for a, b in pairwise(heights)
         )
-        area = float(np.diff(np.searchsorted(ground, (low, z)))[0])
+        area = float(np.diff(np.searchsorted(ends, (low + 1e-6, z)))[0])
         if best < LEAST * terraces.bearable or (area > spare and best < ALONE * excess):
             break
         spare -= area
@@ -94,7 +136,9 @@ class _Terraces:
 
     ``ground`` : the lowest surface left there, the highest within one node, as the check measures. ``ends`` :
     a level takes what lies lower than this. ``there`` : where it stands in the stock. ``bearable`` : sum over
-    all nodes that may be left.
+    all nodes that may be left. ``reach`` : how far from its centre a tip takes ground, in nodes. ``partly`` :
+    by height of levels that are closed to the cutter on some shallow ground, what they take, what they would
+    take if they were not, and the ground (of the space's grid) that is closed.
     """
 
     pitch: float
@@ -102,6 +146,8 @@ class _Terraces:
     ends: Floats
     there: Flags
     bearable: float
+    reach: float
+    partly: dict[float, tuple[Flags, Flags, Flags]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, space: Space, lowest: float, stair: float) -> _Terraces:
@@ -116,16 +162,38 @@ class _Terraces:
         flat = space.radius - corner
         fillet = min(corner, FILLET * float(np.sqrt(2.0 * corner * stair)))
         low = np.maximum(_lowest_within(tip, flat / pitch), lowest)
-        ends = low if corner <= 0.0 else _lowest_within(tip, (flat + fillet) / pitch)
+        reach = (flat + fillet) / pitch
+        ends = low if corner <= 0.0 else _lowest_within(tip, reach)
         there = np.isfinite(top) & (low < top)
         bearable = ENOUGH * float((top[there] - low[there]).sum(dtype=np.float64))
-        return cls(pitch, _highest_within(low), ends, there, bearable)
+        return cls(pitch, _highest_within(low), ends, there, bearable, reach)
+
+    def area(self, heights: list[float]) -> float:
+        """Nodes that levels at ``heights`` clear, all together."""
+        whole = np.sort(self.ground[self.there])
+        return float(np.searchsorted(whole, heights, side="right").sum())
+
+    def within(self, free: Flags) -> Flags:
+        """What a tip takes whose centre goes over ``free`` nodes (of the space's grid)."""
+        return np.asarray(distances.away(~np.ascontiguousarray(free[::EVERY, ::EVERY])) <= self.reach)
+
+    def tops(self, heights: list[float]) -> Floats:
+        """How high each node stands once levels at ``heights`` are cut, where they are open."""
+        levels = np.array([z for z in heights if z not in self.partly])
+        tops = levels[np.minimum(np.searchsorted(levels, self.ends - 1e-6), len(levels) - 1)]
+        for z in heights:
+            if z in self.partly:
+                np.copyto(tops, z, where=self.partly[z][0] & (tops > z))
+        return np.asarray(tops)
+
+    def over(self, tops: Floats) -> Floats:
+        """What stands over the lowest surface."""
+        gap = tops - self.ground
+        return np.where(self.there & (gap > THIN), gap, 0.0)
 
     def left(self, heights: list[float]) -> Floats:
         """What stands at each node once levels at ``heights`` are cut."""
-        levels = np.array(heights)
-        gap = levels[np.minimum(np.searchsorted(levels, self.ends - 1e-6), len(levels) - 1)] - self.ground
-        return np.where(self.there & (gap > THIN), gap, 0.0)
+        return self.over(self.tops(heights))
 
 
 def _lowest_within(tip: Floats, reach: float) -> Floats:
@@ -184,7 +252,7 @@ def _wide(flat: Flags, half: float) -> Flags:
 
 
 def _best(tips: Floats, low: float, high: float, least: float) -> tuple[float, float]:
-    """The most that a level between two takes, summed over nodes of sorted heights ``tips``, and its height.
+    """The most that a level between two takes, summed over nodes, and its height; ``tips``: `_Terraces.ends`.
 
     It stands ``least`` mm below the upper one at least, since that is what it takes where it takes most.
     """
