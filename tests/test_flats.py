@@ -195,3 +195,26 @@ def test_crossing_outline_is_refused() -> None:
     for rings in ([bow], [eight], [square, square + 5], [square, square + 20]):
         with pytest.raises(ValueError, match=r"crosses|outside"):
             outlines.triangulate(rings)
+
+
+def test_crests_of_a_curved_surface_are_no_floors_but_a_small_plane_top_is():
+    """Triangles at the top of a ball of radius 40 lean less than a degree up to 0.7 mm off its middle: no floor
+    for a 24 mm cutter, while a pin's top 2 mm wide is one for a 12 mm cutter."""
+    x, y = np.meshgrid(np.linspace(-20, 20, 81), np.linspace(-20, 20, 81))
+    k = np.arange(x.size).reshape(x.shape)
+    a, b, c, d = (k[:-1, :-1], k[:-1, 1:], k[1:, 1:], k[1:, :-1])
+    faces = np.concatenate([np.stack([a, b, c], -1).reshape(-1, 3), np.stack([a, c, d], -1).reshape(-1, 3)])
+    round_top = np.sqrt(40.0**2 - x**2 - y**2) - 40.0
+    points = np.stack([x, y, round_top], -1).reshape(-1, 3)
+    crest = trimesh.Trimesh(points, faces, process=False)
+    body = part.from_arrays(crest.vertices, crest.faces)
+    lean = 0.8  # degrees, so that the crest's own triangles pass for level
+    assert flats.find(body, tilt_deg=lean)
+    assert all(f.drop > 0.0 for f in flats.find(body, tilt_deg=lean))
+    assert flats.worth_a_level(body, lean, 12.0) == []
+
+    plate = trimesh.creation.box(bounds=[[-20, -20, -10], [20, 20, 0]])
+    pin = trimesh.creation.box(bounds=[[-1, -1, -5], [1, 1, 4]])
+    made = trimesh.boolean.union([plate, pin], engine="manifold")
+    body = part.from_arrays(made.vertices, made.faces)
+    assert flats.heights(flats.worth_a_level(body, 0.05, 6.0)) == pytest.approx([4.0, 0.0])

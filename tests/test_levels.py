@@ -79,3 +79,15 @@ def test_climb_levels_go_bottom_up_and_none_without_a_stair_limit():
     assert heights[0] == -12.0
     assert heights[1:] == sorted(heights[1:])
     assert len(levels.choose(0.0, -12.0, (), 12.0, 0.0, lambda z, above: 1.0)[0].levels) == 1
+
+
+def test_a_low_last_level_is_chosen_where_the_ground_narrows_to_a_point():
+    """A bowl 43 mm deep whose ground at depth d has the area 43 - d, 14 mm a level: four levels are needed.
+
+    Full steps leave 43 + 29 + 15 + 1 = 88 to be cleared; even ones 43 (3/4 + 1/2 + 1/4 + 0) + 43 = 107.5,
+    counted at the top of what each level cuts.
+    """
+    bands = levels.choose(0.0, -43.0, [], 14.0, 0.0, lambda z, above: 43.0 + above)
+    assert [band.primary.z for band in bands] == pytest.approx([-14.0, -28.0, -42.0, -43.0])
+    same = levels.choose(0.0, -43.0, [], 14.0, 0.0, lambda z, above: 1000.0 + (above - z) ** 2)
+    assert [band.primary.z for band in same] == pytest.approx([-10.75, -21.5, -32.25, -43.0])

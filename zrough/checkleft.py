@@ -20,6 +20,8 @@ STEEP = 3.0  # rise over run between nodes above which a slope is a wall
 SKIN = 0.02  # mm that a film may be wide on a wall: a trace of the path, no stair
 MOST = 500  # nodes that are looked at again: a program may leave stairs everywhere
 TERRACE = 8  # nodes of one height that make it a terrace
+SPECK, PATCH = 0.01, 0.25  # of the square of the radius, see `_is_patch`
+ROUNDED = 1e-4  # mm: by how much a plane face's corners may differ in height
 UNSURE = 0.2  # of the rise from node to node: how well the reach is known on a slope
 
 
@@ -277,6 +279,12 @@ def _comes_down(reach: Floats, flat: NDArray[np.bool_], height: float) -> NDArra
     return np.asarray(binary_dilation(down, np.ones((3, 3), np.bool_)))
 
 
+def _is_patch(triangles: Floats, area: float, radius: float) -> bool:
+    """Whether level triangles are a crest or dip of a curved surface, no floor: few, and not quite level."""
+    drop = float(np.ptp(triangles[:, :, 2], axis=1).max())
+    return area < SPECK * radius**2 or (area < PATCH * radius**2 and drop > ROUNDED)
+
+
 def _flats(job: Any, run: Replay, part: Any, floor: float, reach: Floats) -> tuple[dict[str, Any], ...]:
     """Leftover on each level area of the part that the cutter's circle fits on.
 
@@ -289,10 +297,13 @@ def _flats(job: Any, run: Replay, part: Any, floor: float, reach: Floats) -> tup
     size = np.linalg.norm(normal, axis=1)
     level = (normal[:, 2] >= tilt * size) & (size > 0)
     heights = np.round(t[level].mean(axis=1)[:, 2], 3)
+    radius = 0.5 * min(float(c.diameter) for c in job.cutters)
     out = []
     for z in np.unique(heights)[::-1]:
         on = level.copy()
         on[level] = heights == z
+        if _is_patch(t[on], float(size[on].sum() / 2), radius):
+            continue
         seen = np.full(run.grid.shape, -np.inf, np.float32)
         grid = run.grid
         kernels.raster_top(np.ascontiguousarray(t[on]), grid.x0, grid.y0, grid.cell, 0, grid.ny, seen)

@@ -16,6 +16,9 @@ Index = NDArray[np.int64]
 
 SAME_HEIGHT = 1e-3  # mm; flats nearer than this in height are one level
 ROUNDING = 2e-5  # mm; heights of one face in a float32 file differ by less
+TINY = 0.01  # of the square of the cutter's radius: a smaller level area is a triangle's whim
+PATCH = 0.25  # of the same: one smaller than this that is not quite level is a patch of a curved surface
+LEVEL = 1e-4  # mm that a plane face's corners differ in height by rounding
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,6 +95,16 @@ def find(part: Part, tilt_deg: float = 0.05, min_area: float = 0.0, min_radius: 
         if min_radius <= 0.0 or flat.holds(min_radius):
             found.append(flat)
     return _levelled(found)
+
+
+def worth_a_level(part: Part, tilt_deg: float, radius: float) -> list[Flat]:
+    """Flats to be cut as floors by a cutter of ``radius`` mm; otherwise as `find`.
+
+    Where a curved surface crests or dips, a few of its triangles come out level. They are no floor, and a
+    level each would cost a way for ground that the levels beside it clear.
+    """
+    found = find(part, tilt_deg=tilt_deg, min_area=TINY * radius**2)
+    return [f for f in found if f.drop <= LEVEL or f.area >= PATCH * radius**2]
 
 
 def heights(flats: list[Flat]) -> list[float]:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 ENDS = 1.1  # cutting path over swept ground / width
 STRETCH = 30.0  # mm of path between two slow places
 LINK_TIME = 0.006  # s of links a mm of cutting path
+ROUND = 25  # radii of path: the walls about such a flat, and the way there
 NODES = 150_000  # on which swept ground is counted
 
 
@@ -59,7 +60,9 @@ class Costs:
 
     def ledge(self, z: float, below: float, above: float) -> float:
         """Seconds for a flat at ``z`` cut as a climb level, the ground at ``below`` cleared already."""
-        return self.clearing(self.swept(z) - self.swept(below), above - z)
+        depth = above - z
+        walls = self.path(ROUND * self.space.radius, self.data.engagement_deg, depth)
+        return self.clearing(self.swept(z) - self.swept(below), depth) + walls
 
     def expect(self, depths: list[float]) -> None:
         """Have the feeds at these depths, mm, ready: one by one each takes a tenth of a millisecond."""

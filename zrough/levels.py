@@ -84,7 +84,7 @@ def choose(
     expect : is told all depths, mm, that costs may be asked for, before any is.
 
     Every gap of primary levels is at most ``depth``; the sum of costs is the least over all chains of the
-    candidate heights (flats, and even splits between them), found by dynamic programming.
+    candidate heights (see `_candidates`), found by dynamic programming.
     """
     inner = sorted({z for z in flats if floor + SAME < z < top - SAME}, reverse=True)
     known = [z for z in before if floor + SAME < z < top - SAME and all(abs(z - f) > SAME for f in inner)]
@@ -148,12 +148,17 @@ def split(low: float, high: float, gap: float) -> list[float]:
 
 
 def _candidates(top: float, floor: float, inner: Sequence[float], depth: float) -> list[float]:
-    """Heights a primary level may take: flats, and even splits between any two of top, flats and floor."""
+    """Heights a primary level may take: flats, and even splits between any two of top, flats and floor.
+
+    And full steps down from each of these: where the ground narrows toward the floor, a low last level costs
+    less than even ones.
+    """
     anchors = [top, *inner, floor]
     found = set(anchors)
     for i, high in enumerate(anchors):
         for low in anchors[i + 1 :]:
             found.update(split(low, high, depth))
+        found.update(high - k * depth for k in range(1, math.ceil((high - floor) / depth)))
     # a split next to a flat would clear the same ground twice
     close = 0.05 * depth
     found = {z for z in found if z in anchors or all(abs(z - a) > close for a in anchors)}

@@ -263,7 +263,7 @@ def _bands(
             "enters no opening; use a smaller cutter or more stock"
         )
     floor = max(lowest, float(part.lower[2]), float(stock.lower[2]))
-    level_ground = flats.find(part, tilt_deg=job.roughing.flat_tilt_deg)
+    level_ground = flats.worth_a_level(part, job.roughing.flat_tilt_deg, 0.5 * cutter.diameter)
     heights = [z + space.floor for z in flats.heights(level_ground)]
     drops = {f.z + space.floor: f.drop for f in sorted(level_ground, key=lambda f: f.drop)}
     floor = next((z for z in heights if z - drops[z] - 1e-4 < floor < z + 1e-4), floor)
