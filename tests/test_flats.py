@@ -198,8 +198,8 @@ def test_crossing_outline_is_refused() -> None:
 
 
 def test_crests_of_a_curved_surface_are_no_floors_but_a_small_plane_top_is():
-    """Triangles at the top of a ball of radius 40 lean less than a degree up to 0.7 mm off its middle: no floor
-    for a 24 mm cutter, while a pin's top 2 mm wide is one for a 12 mm cutter."""
+    """Triangles at the top of a ball of radius 40 lean less than a degree up to 0.6 mm off the middle: no
+    floor for a 24 mm cutter, while a pin's top 2 mm wide is one for a 12 mm cutter."""
     x, y = np.meshgrid(np.linspace(-20, 20, 81), np.linspace(-20, 20, 81))
     k = np.arange(x.size).reshape(x.shape)
     a, b, c, d = (k[:-1, :-1], k[:-1, 1:], k[1:, 1:], k[1:, :-1])
