@@ -391,3 +391,15 @@ def test_chords_of_a_helix_fall() -> None:
 def test_chords_are_no_coarser_for_a_large_tolerance() -> None:
     assert closeness(0.03) == closeness(0.01) == pytest.approx(0.002)
     assert closeness(0.004) == pytest.approx(0.0008)
+
+
+def test_chords_of_a_turn_that_rounding_lowers_follow_it() -> None:
+    """A helix ends with a turn on its level, which the last bit of a height may call a fall."""
+    half, last = 2.576, -6.35
+    xyz = np.array([[half, 0, last + 1e-15], [-half, 0, last], [half, 0, last]])
+    old = path_of(xyz, np.array([0, 3, 3]))
+    centre = np.array([[np.nan] * 2, [0, 0], [0, 0]])
+    turn = np.array([0, 1, 1], np.int8)
+    new = to_chords(Toolpath(old.xyz, old.kind, old.feed, turn, centre, old.level, old.engagement), 0.002)
+    middles = 0.5 * (new.xyz[1:, :2] + new.xyz[:-1, :2])
+    assert (half - np.hypot(*middles.T)).max() <= 0.002

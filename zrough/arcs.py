@@ -21,6 +21,7 @@ SHARE = 0.2  # of the tolerance: for arcs, chords and the place of the last deci
 BEND = 0.04  # rad: how far a chord may turn where it cuts; the arc in material begins half of it earlier
 FALL = 0.01  # mm of height from one chord of a helix to the next
 FEWEST = 12  # chords of a helix in a whole turn, at least
+LEVEL = 1e-6  # mm: a smaller change of height is rounding, and the arc no helix
 
 
 def closeness(tolerance: float) -> float:
@@ -241,7 +242,7 @@ def to_chords(toolpath: Toolpath, tolerance: float, which: NDArray[np.bool_] | N
     fall = np.abs(toolpath.xyz[arcs, 2] - start[:, 2])
     fewest = np.ceil(FEWEST * sweep / (2 * np.pi) - 1e-9)
     most = np.maximum(fewest, np.floor(fall / FALL)).astype(np.int64)
-    parts = np.where(fall > 0.0, np.minimum(parts, np.maximum(1, most)), parts)
+    parts = np.where(fall > LEVEL, np.minimum(parts, np.maximum(1, most)), parts)
 
     count = np.ones(len(toolpath), np.int64)
     count[arcs] = parts

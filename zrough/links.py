@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import arcs, feeds
+from . import arcs, feeds, films
 from .cutting import CuttingData
 from .cutting.advice import SLOT_DEPTH
 from .job import Cutter
@@ -149,6 +149,7 @@ class Linker:
         self.ways = ways
         self.side = side
         self.track = Track()
+        self.cuts = films.Cuts(self.track.parts, self.radius, cutter.corner_radius)
         self._grazes: dict[float, float] = {}  # feeds by depth
 
     # -- one level -----------------------------------------------------------------------------
@@ -290,8 +291,12 @@ class Linker:
             return
         reach = entry.radius + self.radius + self.frame.hb * (1.0 if entry.beside else -1.5)
         a, b = np.array([entry.x, entry.y]), np.array([entry.x2, entry.y2])
-        stands = self.overhead.stands(a, b if entry.kind == "ramp" else a, reach)
+        end = b if entry.kind == "ramp" else a
+        stands = self.overhead.stands(a, end, reach)
         start = max(max(stands, level.z) + max(self.ways.lift, 0.1), over)
+        top = self.overhead.stood(a, end, reach)
+        film = self.cuts.stands(a, end, entry.radius + self.radius, top)
+        start = max(start, film + ABOVE_RIDGE)
         if entry.kind == "ramp":
             self._ramp(entry, start, level, index)
         else:

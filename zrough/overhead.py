@@ -37,6 +37,7 @@ class Overhead:
     ) -> None:
         self.frame, self.radius, self.corner = frame, radius, corner
         self.heights = np.ascontiguousarray(top[::2, ::2]).copy()
+        self.before = self.heights.copy()
         self.bodies = tuple(bodies)
         cutter = Stage(radius + clearance, 0.0)
         self.boxes = [(np.array(b.min[:2]), np.array(b.max[:2]), float(b.max[2])) for b in boxes]
@@ -54,6 +55,11 @@ class Overhead:
         """Highest stock within ``reach`` mm of the straight way from ``a`` to ``b``."""
         f = self.frame
         return float(march.highest_along(self.heights, f.x0, f.y0, f.hb, reach, *a, *b))
+
+    def stood(self, a: Points, b: Points, reach: float) -> float:
+        """The same before anything was cut."""
+        f = self.frame
+        return float(march.highest_along(self.before, f.x0, f.y0, f.hb, reach, *a, *b))
 
     def safe(self, a: Points, b: Points) -> float:
         """Lowest height of the tip, mm, at which nothing is met on the straight way from ``a`` to ``b``."""

@@ -1,0 +1,144 @@
+"""How high it stands at the rim of a way down, as the program has cut so far.
+
+A walk along a wall stops short of a bite too thin to be worth it, and where two walls meet it leaves more
+than that. A bore that comes nearer to the wall goes through such a film, which may stand as high as the stock
+and lies between the nodes of any map. So the moves themselves are asked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Points = NDArray[np.float64]
+Moves = tuple[NDArray[Any], ...]  # columns of `toolpath.Toolpath`
+
+APART = 0.1  # mm between places that are asked, and between those of the cutter that they are asked of
+INSIDE = (
+    0.01,
+    0.03,
+    0.06,
+    0.1,
+    0.15,
+    0.25,
+    0.4,
+)  # mm: how far inside the rim; maps show what stands deeper inside
+FLAT = 1e-9  # mm: a move that rises or falls less is level
+
+
+def under(corner: float, inside: Points | float) -> NDArray[np.float64]:
+    """How far over its tip a cutter's underside is ``inside`` mm from its rim, mm."""
+    beyond = np.clip(corner - np.asarray(inside, np.float64), 0.0, corner)
+    return np.asarray(corner - np.sqrt(np.maximum(corner**2 - beyond**2, 0.0)))
+
+
+def rim(a: Points, b: Points, reach: float) -> Points:
+    """Places (n, 2) on the line that runs ``reach`` mm round the straight way from ``a`` to ``b``."""
+    along = b - a
+    length = float(np.hypot(*along))
+    turn = np.arctan2(along[1], along[0]) if length > 0.0 else 0.0
+    t = np.linspace(-0.5, 0.5, int(np.ceil(np.pi * reach / APART)) + 1) * np.pi + turn
+    cap = reach * np.stack([np.cos(t), np.sin(t)], axis=1)
+    share = np.linspace(0.0, 1.0, int(np.ceil(length / APART)) + 1)[1:-1, None]
+    side = [a + share * along + off for off in (cap[:1], cap[-1:])]
+    return np.concatenate([a - cap, b + cap, *side])
+
+
+class Cuts:
+    """The level moves of a path, to be asked what they have left; ``parts`` may grow meanwhile."""
+
+    def __init__(self, parts: Sequence[Moves], radius: float, corner: float) -> None:
+        self.parts, self.radius, self.corner = parts, radius, corner
+        self.boxes = np.zeros((0, 5))  # x0, y0, x1, y1 and the lowest z of each part
+
+    def stands(self, a: Points, b: Points, reach: float, top: float) -> float:
+        """Lowest height of the tip, mm, at which it meets nothing at the rim of what it takes going down.
+
+        The rim runs ``reach`` mm round the way from ``a`` to ``b``; ``top`` is how high it stands where
+        nothing has been cut.
+        """
+        centres = self._near(np.minimum(a, b) - reach, np.maximum(a, b) + reach, top)
+        found = -np.inf
+        for inside in INSIDE:
+            if inside < reach:
+                left = self._left(centres, rim(a, b, reach - inside), top)
+                found = max(found, left - float(under(self.corner, inside)))
+        return found
+
+    def _left(self, centres: Points, at: Points, top: float) -> float:
+        """Highest of what level cuts at ``centres`` (n, 3) leave at places ``at``, mm."""
+        from scipy.spatial import cKDTree
+
+        height = np.full(len(at), top)
+        heights, first = np.unique(centres[:, 2], return_index=True)
+        ends = [*first.tolist(), len(centres)]
+        for z, k, end in zip(heights.tolist(), ends, ends[1:], strict=False):
+            ask = np.flatnonzero(height > z)
+            if not len(ask):
+                break
+            away, _ = cKDTree(centres[k:end, :2]).query(at[ask], distance_upper_bound=self.radius)
+            met = np.isfinite(away)
+            left = z + under(self.corner, self.radius - away[met])
+            height[ask[met]] = np.minimum(height[ask[met]], left)
+        return float(height.max(initial=-np.inf))
+
+    def _near(self, low: Points, high: Points, top: float) -> Points:
+        """Places (n, 3) of the cutter on level moves below ``top`` that may reach into a box, by height."""
+        self._follow()
+        low, high = low - self.radius, high + self.radius
+        box = self.boxes
+        near = (box[:, :2] <= high).all(axis=1) & (box[:, 2:4] >= low).all(axis=1) & (box[:, 4] < top)
+        found = [np.zeros((0, 3))]
+        for k in np.flatnonzero(near).tolist():
+            if k:
+                found.append(_places(self.parts[k - 1][0][-1], self.parts[k], low, high, top))
+        places = np.concatenate(found)
+        return places[np.argsort(places[:, 2], kind="stable")]
+
+    def _follow(self) -> None:
+        """Take in the parts that have been added."""
+        fresh = []
+        for k in range(len(self.boxes), len(self.parts)):
+            xyz, turn = self.parts[k][0], self.parts[k][3]
+            ends = xyz if not k else np.concatenate([self.parts[k - 1][0][-1:], xyz])
+            low, high = ends.min(axis=0), ends.max(axis=0)
+            # an arc bulges out from between its ends, by no more than these are apart
+            out = np.abs(np.diff(ends[:, :2], axis=0)).sum(axis=1).max(initial=0.0) if turn.any() else 0.0
+            fresh.append([*(low[:2] - out), *(high[:2] + out), low[2]])
+        if fresh:
+            self.boxes = np.concatenate([self.boxes, np.array(fresh)])
+
+
+def _places(start: Points, moves: Moves, low: Points, high: Points, top: float) -> Points:
+    """Places (n, 3), `APART` from each other, on those level moves that come into a box below ``top``."""
+    from .toolpath import Kind
+
+    xyz, kind, turn, centre = moves[0], moves[1], moves[3], moves[4]
+    begin = np.concatenate([start[None], xyz[:-1]])
+    across = np.abs(xyz[:, :2] - begin[:, :2])
+    out = np.where(turn[:, None] != 0, across.sum(axis=1)[:, None], 0.0)
+    mine = (np.abs(xyz[:, 2] - begin[:, 2]) <= FLAT) & (xyz[:, 2] < top) & (kind != Kind.RAPID)
+    mine &= (np.minimum(xyz[:, :2], begin[:, :2]) - out <= high).all(axis=1)
+    mine &= (np.maximum(xyz[:, :2], begin[:, :2]) + out >= low).all(axis=1)
+    at = np.flatnonzero(mine)
+    begin, end, turn = begin[at], xyz[at], turn[at].astype(np.float64)
+    middle = np.where(turn[:, None] != 0.0, centre[at], 0.0)
+    p, q = begin[:, :2] - middle, end[:, :2] - middle
+    first = np.arctan2(p[:, 1], p[:, 0])
+    sweep = turn * ((turn * (np.arctan2(q[:, 1], q[:, 0]) - first)) % (2.0 * np.pi))
+    radius = np.hypot(p[:, 0], p[:, 1])
+    length = np.where(turn != 0.0, np.abs(sweep) * radius, np.hypot(*(end - begin)[:, :2].T))
+    count = np.ceil(length / APART).astype(np.int64) + 1
+    which = np.repeat(np.arange(len(at)), count)
+    share = (np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count)) / np.repeat(
+        np.maximum(count - 1, 1), count
+    )
+    straight = begin[which] + share[:, None] * (end - begin)[which]
+    angle = first[which] + share * sweep[which]
+    bent = middle[which] + radius[which, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    straight[:, :2] = np.where(turn[which, None] != 0.0, bent, straight[:, :2])
+    inside = (straight[:, :2] >= low).all(axis=1) & (straight[:, :2] <= high).all(axis=1)
+    return np.asarray(straight[inside])
