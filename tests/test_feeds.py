@@ -151,6 +151,58 @@ def test_sliver_left_standing_is_met_once_and_first_by_the_nearest_in_time():
 
 
 @pytest.mark.compiled
+@pytest.mark.parametrize(("wide", "turn"), [(0.3, 0.0), (0.12, 0.0), (0.06, 1.7), (0.3, 1.7)])
+def test_a_film_along_a_wall_counts_between_the_nodes_as_well(wide, turn):
+    """The upper level stopped short of a wall by less than a node is wide, in the middle of it.
+
+    The film is the ground under the lower walk that no upper one covers, by shapely's discs and lines.
+    """
+    from shapely.geometry import LineString, Point
+
+    radius, pitch = 5.0, 0.5
+    frame = Frame(-20.0, -12.0, pitch, 81, 49)
+    spin = np.array([[np.cos(np.radians(turn)), np.sin(np.radians(turn))],
+                     [-np.sin(np.radians(turn)), np.cos(np.radians(turn))]])  # fmt: skip
+    line = np.arange(-14.0, 14.01, 0.05)
+    wall = np.column_stack([line, np.full(len(line), 0.11)]) @ spin
+    short = np.column_stack([line, 0.11 + wide * (np.abs(line) < 7.0)]) @ spin
+    standing = feeds.Standing(frame, np.zeros((frame.ny, frame.nx), np.float32), films=True)
+    far = np.column_stack([line, np.full(len(line), 6.0)]) @ spin  # takes the rest of the ground
+    upper, lower = swept(frame, [*short, *far]), swept(frame, wall)
+    standing.cut(feeds.mark(upper, radius, 0.0, pitch), -6.0, 0.0)
+    tall = standing.cut(feeds.mark(lower, radius, 0.0, pitch), -10.0, -6.0)
+    deep = tall.take(wall, radius)
+    assert set(np.unique(deep)) <= {0.0, 10.0}
+    film = LineString(wall).buffer(radius, quad_segs=200)
+    film = film.difference(LineString(short).buffer(radius, quad_segs=200))
+    film = film.difference(LineString(far).buffer(radius, quad_segs=200))
+    film = film.intersection(Point(0.0, 0.0).buffer(9.0))
+    cut = LineString(wall[:1].repeat(2, axis=0) - [[9.0, 0.0], [8.9, 0.0]]).buffer(0.1)
+    met = np.zeros(len(wall), bool)
+    for k, p in enumerate(wall):
+        disc = Point(p).buffer(radius - 0.01, quad_segs=200)
+        met[k] = film.difference(cut).intersection(disc).area > 1e-5
+        cut = cut.union(Point(p).buffer(radius, quad_segs=64)).simplify(1e-4) if k % 4 == 0 else cut
+    steady = met & (np.abs(line) < 5.0)
+    assert steady.sum() > 50
+    assert (deep[steady] == 10.0).all()
+    assert (deep[np.abs(line) > 11.0] == 0.0).all()  # where nothing was left the level's own depth counts
+
+
+@pytest.mark.compiled
+def test_walls_that_every_level_reaches_alike_have_no_film():
+    radius, pitch = 5.0, 0.5
+    frame = Frame(-20.0, -12.0, pitch, 81, 49)
+    line = np.arange(-14.0, 14.01, 0.05)
+    standing = feeds.Standing(frame, np.zeros((frame.ny, frame.nx), np.float32), films=True)
+    levels = ((-6.0, 0.0, 0.0), (-10.0, -6.0, 0.004), (-8.0, -6.0, -0.01), (-14.0, -10.0, 0.012))
+    for z, top, back in levels:
+        walk = np.column_stack([line, np.full(len(line), back)])
+        tall = standing.cut(feeds.mark(swept(frame, walk), radius, 1.0, pitch), z, top)
+        assert tall.films is None, z
+
+
+@pytest.mark.compiled
 def test_a_node_that_an_upper_level_just_missed_stands_as_high_as_before():
     """A film that begins a few micrometres inside a node: the lower level that takes it meets all of it."""
     radius, film = 5.0, 0.074

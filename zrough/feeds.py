@@ -6,7 +6,7 @@ a sliver standing, or the ridge that a corner radius leaves between two passes: 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +24,9 @@ SMOOTH = 3  # steps looked at together where a limit of force decides
 SPREAD = 7  # the same for what stands above the level: between nodes it may begin earlier
 THIN = 0.01  # mm; what a level takes thinner than this at its rim is no sliver
 TALLER = 0.05  # mm above the level's top from which a depth of its own counts
+NEAR = 0.75  # nodes: how far from the edge of what a level sweeps nodes are that tell where it lies
+FILM = 0.02  # mm: where a level above swept less by more than this, a film stands between the nodes
+HAIR = 0.005  # mm of a film that a walk may take unheeded
 
 
 @dataclass(frozen=True)
@@ -38,6 +41,8 @@ class Mark:
     rim: NDArray[np.uint8]  # bits: of these, where the cutter comes
     over: NDArray[np.float16]  # mm from the level to what the cutter leaves, at the nodes of the rim
     columns: int
+    edge: NDArray[np.int32]  # nodes near the edge of what is swept, in the order of the map
+    beyond: NDArray[np.float32]  # mm that they lie outside it
 
     def _unpacked(self, bits: NDArray[np.uint8]) -> NDArray[np.bool_]:
         return np.unpackbits(bits, axis=1, count=self.columns).view(np.bool_)
@@ -63,8 +68,11 @@ class Mark:
         return out
 
 
-def mark(d2: NDArray[np.float32], radius: float, corner: float) -> Mark:
-    """What a level has swept: ``d2`` (2 ny - 1, 2 nx - 1) squared distances, mm2, to the nearest centre."""
+def mark(d2: NDArray[np.float32], radius: float, corner: float, pitch: float = 0.0) -> Mark:
+    """What a level has swept: ``d2`` (2 ny - 1, 2 nx - 1) squared distances, mm2, to the nearest centre.
+
+    ``pitch`` : mm between nodes, if the edge is to be known to less than that.
+    """
     d2 = np.ascontiguousarray(d2[::2, ::2])
     far = d2 > max(0.0, radius - corner - THIN) ** 2
     # roots are taken where they may matter only: most of a map is far off or well swept
@@ -76,15 +84,25 @@ def mark(d2: NDArray[np.float32], radius: float, corner: float) -> Mark:
     beyond = np.clip(away[away <= radius] - (radius - corner), 0.0, corner)
     over = corner - np.sqrt(np.maximum(corner**2 - beyond**2, 0.0))
     bits = [np.packbits(part, axis=1) for part in (met, far, rim)]
-    return Mark(bits[0], bits[1], bits[2], over.astype(np.float16), d2.shape[1])
+    far_off = NEAR * pitch + 2.0 * FILM  # a film's worth farther than other levels are asked about
+    low, high = max(0.0, radius - far_off) ** 2, (radius + far_off) ** 2
+    edge = np.flatnonzero((d2 >= low) & (d2 <= high)).astype(np.int32)
+    outside = np.sqrt(d2.ravel()[edge]) - np.float32(radius)
+    return Mark(bits[0], bits[1], bits[2], over.astype(np.float16), d2.shape[1], edge, outside)
 
 
 class Standing:
-    """Height of the stock at the nodes, lowered level by level in cutting order."""
+    """Height of the stock at the nodes, lowered level by level in cutting order.
 
-    def __init__(self, frame: Frame, top: NDArray[np.floating]) -> None:
+    With ``films`` what stands between them along walls is looked for, too: as high as the stock at first
+    where no level has been.
+    """
+
+    def __init__(self, frame: Frame, top: NDArray[np.floating], films: bool = False) -> None:
         self.frame = frame
         self.height = np.array(top, dtype=np.float32)
+        self.first = self.height.copy() if films else None
+        self.bands: list[list[tuple[float, Mark]]] = []  # top down, the levels of each bottom up
 
     def cut(self, swept: Mark, z: float, top: float, walls: bool = False) -> Tall:
         """Where the level at ``z`` meets more than ``top - z``; then the stock is as that level leaves it.
@@ -99,10 +117,99 @@ class Standing:
         tall &= taken
         np.minimum(self.height, after, out=self.height)
         told = taken if walls else None
+        films = self._films(swept, z, top)
         if not tall.any():
-            return Tall(self.frame, None, before, taken=told)
+            return Tall(self.frame, None, before, taken=told, films=films)
         depth[~tall] = 0.0
-        return Tall(self.frame, depth, before, swept.rise, told)
+        return Tall(self.frame, depth, before, swept.rise, told, films)
+
+    def _films(self, swept: Mark, z: float, top: float) -> Films | None:
+        """Films taller than ``top - z`` that a level takes off what those above it left; it is taken in.
+
+        Near a node the distances from two edges change alike from place to place: so where the edges differ
+        at a node something stands between them, however thin it is.
+        """
+        if self.first is None:
+            return None
+        near = np.abs(swept.beyond) <= NEAR * self.frame.h
+        at, beyond = swept.edge[near], swept.beyond[near]
+        height = np.full(len(at), np.nan, np.float32)
+        begins = np.full(len(at), NEAR * self.frame.h)
+        for low, mark in self._lowest_first(z):
+            ask = np.flatnonzero(np.isnan(height))
+            if not len(ask):
+                break
+            edge = _beyond(mark, at[ask])
+            covered = edge <= beyond[ask] + FILM
+            height[ask[covered]] = low
+            ask, edge = ask[~covered], edge[~covered]
+            begins[ask] = np.minimum(begins[ask], edge)
+        ask = np.isnan(height)
+        height[ask] = self.first.ravel()[at[ask]]
+        tall = height > top + TALLER
+        if not self.bands or self.bands[-1][-1][0] > z:
+            self.bands.append([])
+        self.bands[-1].append((z, swept))
+        if not tall.any():
+            return None
+        i, j = np.divmod(at[tall], swept.columns)
+        f = self.frame
+        xy = np.stack([f.x0 + f.h * j, f.y0 + f.h * i], axis=1)
+        return Films(xy, begins[tall], height[tall].astype(np.float64) - z)
+
+    def _lowest_first(self, z: float) -> Iterator[tuple[float, Mark]]:
+        """Levels cut before one at ``z``; of its own band the last, which has swept what those below have."""
+        bands = self.bands
+        if bands and bands[-1][-1][0] < z:
+            yield bands[-1][-1]
+            bands = bands[:-1]
+        for band in reversed(bands):
+            yield from band
+
+
+def _beyond(mark: Mark, at: NDArray[np.int32]) -> Floats:
+    """How far nodes ``at`` lie outside the edge of what a level has swept, mm: inf far off, -inf within."""
+    i, j = np.divmod(at, mark.columns)
+    word, bit = j >> 3, (7 - (j & 7)).astype(np.uint8)
+    outside = (mark.far[i, word] >> bit & 1 == 1) & (mark.met[i, word] >> bit & 1 == 0)
+    found = np.where(outside, np.inf, -np.inf)
+    if len(mark.edge):
+        k = np.minimum(np.searchsorted(mark.edge, at), len(mark.edge) - 1)
+        known = mark.edge[k] == at
+        found[known] = mark.beyond[k[known]]
+    return found
+
+
+@dataclass(frozen=True)
+class Films:
+    """Films beside nodes ``xy`` (n, 2): how far these lie outside the edge where a film begins, and how high
+    it stands over the tip; mm."""
+
+    xy: Floats
+    begins: Floats
+    depth: Floats
+
+    def raise_to(self, out: Floats, centres: Floats, radius: float, pitch: float) -> None:
+        """Raise depths ``out`` (n,) of a walk where it takes a film.
+
+        It meets a film ahead of where it passes the node: the farther the thicker it is, and one thicker
+        than a node is wide shows on the map.
+        """
+        from scipy.spatial import cKDTree
+
+        reach = radius + NEAR * pitch
+        low, high = centres.min(axis=0) - reach, centres.max(axis=0) + reach
+        near = np.flatnonzero(((self.xy >= low) & (self.xy <= high)).all(axis=1))
+        if not len(near):
+            return
+        away, at = cKDTree(centres).query(self.xy[near], distance_upper_bound=reach)
+        passed = away < radius + self.begins[near] - HAIR
+        along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(centres, axis=0).T))])
+        ahead = np.sqrt(2.0 * radius * pitch)
+        for k, depth in zip(at[passed].tolist(), self.depth[near[passed]].tolist(), strict=True):
+            first = int(np.searchsorted(along, along[k] - ahead))
+            last = int(np.searchsorted(along, along[k] + pitch, side="right"))
+            np.maximum(out[first:last], depth, out=out[first:last])
 
 
 @dataclass
@@ -111,7 +218,7 @@ class Tall:
 
     ``height`` : of all that stood before the level was cut, mm, ``taken`` : where the level takes it; for
     levels with slots, or with a way in among terraces. ``rise`` : how far over the level the cutter leaves
-    what stands, where a depth begins.
+    what stands, where a depth begins. ``films`` : what stands between the nodes.
     """
 
     frame: Frame
@@ -119,6 +226,7 @@ class Tall:
     height: NDArray[np.float32] | None = None
     rise: NDArray[np.float16] | None = None
     taken: NDArray[np.bool_] | None = None
+    films: Films | None = None
 
     def over(self, centres: Floats, radius: float) -> float:
         """How high that stood which the level takes under the cutter or a node beside it, mm; or -inf."""
@@ -170,6 +278,8 @@ class Tall:
 
             f = self.frame
             first_met(self.depth, f.x0, f.y0, f.h, radius, np.ascontiguousarray(centres), out)
+        if self.films is not None and len(centres):
+            self.films.raise_to(out, centres, radius, self.frame.h)
         return out
 
 

@@ -575,7 +575,7 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
         if places is not None:
             n = len(out.pieces)
             places.after(n - 1, level.floor, out.pieces[-1], _until_floor(band.levels[n:]))
-        out.marks.append(feeds.mark(work.d2, room.rules.radius, room.rules.corner))
+        out.marks.append(feeds.mark(work.d2, room.rules.radius, room.rules.corner, space.frame.h))
         if long and level is band.primary:
             deep = rests.Rim.of(work.swept(), room.rules.radius, space.frame.hd)
         if room.keep:
@@ -688,8 +688,8 @@ def _link(
         limits.stages(job, cutter), job.keepouts, job.holder.clearance,
     )  # fmt: skip
     linker = Linker(space.frame, overhead, cutter, data, ways, side)
-    standing = feeds.Standing(space.frame, space.top)
     terraces = bool(space.before) or stock.kind in ("leftover", "mesh")
+    standing = feeds.Standing(space.frame, space.top, films=not terraces)
     order: list[Level] = []
     left: list[dict[str, Any]] = []
     layers: list[list[Layer]] = []
