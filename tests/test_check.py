@@ -627,9 +627,26 @@ def test_lower_ground_beside_a_ledge_does_not_make_it_a_flat_within_reach():
     flat = np.zeros(reach.shape, bool)
     flat[:, 2:5] = True
     reach[:, 5] = 0.2
-    assert not checkleft._comes_down(reach, flat, 0.2).any()
+    assert not checkleft._comes_down(reach, flat, 0.2, 0.2).any()
     reach[:, 4] = 0.2
-    assert checkleft._comes_down(reach, flat, 0.2)[0, 2:5].tolist() == [False, True, True]
+    assert checkleft._comes_down(reach, flat, 0.2, 0.2)[0, 2:5].tolist() == [False, True, True]
+
+
+def test_a_level_facet_in_a_saddle_is_no_floor():
+    """What a flat tip leaves of a height field is its closing by the tip's disc: in the middle of a saddle
+    that is higher than the saddle, if by less than heights are exact; on level ground it is the ground."""
+    from scipy.ndimage import grey_closing
+
+    x = 0.3 * np.arange(-40, 41)
+    disc = np.hypot(*np.meshgrid(x[30:51], x[30:51])) <= 3.0
+    flat = np.zeros((81, 81), bool)
+    flat[39:42, 39:42] = True
+    for bend, floor in ((3e-4, False), (0.0, True)):
+        ground = bend * (x[None, :] ** 2 - x[:, None] ** 2)
+        reach = grey_closing(ground, footprint=disc)
+        assert 0.0 <= reach[40, 40] < checkleft.DOUBT
+        assert (reach[40, 40] > 0.0) != floor
+        assert checkleft._comes_down(reach, flat, 0.0, float(ground[flat].max())).any() == floor
 
 
 def side_cuts(cuts):

@@ -16,6 +16,7 @@ from zrough.kernels import replay as kernels
 from zrough.replay import Floats, Replay
 
 DOUBT = 0.005  # mm: how exact a height is, and a reach over a flat
+HELD = 0.0005  # mm: a reach higher than this over a flat's highest place is not that flat's
 STEEP = 3.0  # rise over run between nodes above which a slope is a wall
 SKIN = 0.02  # mm that a film may be wide on a wall: a trace of the path, no stair
 MOST = 500  # nodes that are looked at again: a program may leave stairs everywhere
@@ -267,15 +268,16 @@ def _shares(normal: Any | None) -> dict[str, float]:
     return {**{f"{k:g}": float(v) for k, v in normal.percentiles.items()}, "largest": float(normal.largest)}
 
 
-def _comes_down(reach: Floats, flat: NDArray[np.bool_], height: float) -> NDArray[np.bool_]:
+def _comes_down(reach: Floats, flat: NDArray[np.bool_], height: float, highest: float) -> NDArray[np.bool_]:
     """Nodes with a node of the ``flat`` in or beside them where the reach is ``height``, its allowance.
 
     The nodes of the flat alone are asked: lower ground beside it, where the cutter hangs over its edge, says
-    nothing about it.
+    nothing about it. Nor do those where ground beside it holds the cutter up, by however little over its
+    ``highest`` place: no cut at its height comes there, as on a level facet in the saddle of a free form.
     """
     from scipy.ndimage import binary_dilation
 
-    down = flat & (np.abs(reach - height) <= DOUBT)
+    down = flat & (np.abs(reach - height) <= DOUBT) & (reach <= highest + HELD)
     return np.asarray(binary_dilation(down, np.ones((3, 3), np.bool_)))
 
 
@@ -314,9 +316,10 @@ def _flats(job: Any, run: Replay, part: Any, floor: float, reach: Floats) -> tup
         cut = gap < floor + 0.5  # where the cutter has been down to the flat
         # Where the stock was no higher than the allowance, as on its own top, none can be left.
         judged = cut & (run.tops[here] >= np.float32(z + floor - 1e-3))
+        top = float(t[on][:, :, 2].max())
         i, j = np.nonzero(here)
         i, j = np.minimum(i // run.step, len(reach) - 1), np.minimum(j // run.step, reach.shape[1] - 1)
-        judged &= _comes_down(reach, here[:: run.step, :: run.step], float(z) + floor)[i, j]
+        judged &= _comes_down(reach, here[:: run.step, :: run.step], float(z) + floor, top + floor)[i, j]
         out.append({
             "z": float(z), "area_mm2": float(size[on].sum() / 2), "wanted_mm": floor,
             "cut_share": float(cut.mean()),
