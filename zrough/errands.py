@@ -26,8 +26,8 @@ SHORT = 4.0  # radii: its longest path
 FAR = 4.0  # radii: a way no longer than this is left as it is
 OVER = 4.0  # radii: length that a lift is taken for
 SPARED = 0.5  # of the way to a piece: the most that coming by sooner may cost
-WINDOW = 150.0  # of the radius squared: the most ground that is looked at for the ways there and back
-TRIES = 2  # places in the order that are tried
+WINDOW = 600.0  # of the radius squared: the most ground that is looked at for the ways there and back
+TRIES = 4  # places in the order that are tried
 ROUND = 2.2  # radii: how far round its ends ground is looked at; a way may swing out one radius less
 THIN = 6  # one point of a walk in so many is looked at
 CELL = 0.1  # of the radius: cells of the ground under a piece
@@ -66,7 +66,9 @@ def _sooner(
     before, after = extents.last[:-1], extents.first[1:]
     to, on = np.hypot(*(before - start).T), np.hypot(*(after - end).T)
     extra = to + on - np.hypot(*(after - before).T)
-    both = np.stack([before, after, np.broadcast_to(start, before.shape)])
+    # where the cutter lifts off anyway, only the way to the piece is looked for
+    beyond = np.where(np.array([p.way is None for p in pieces[1:]])[:, None], start, after)
+    both = np.stack([before, beyond, np.broadcast_to(start, before.shape)])
     sides = both.max(axis=0) - both.min(axis=0) + 2.0 * ROUND * radius
     extra[sides.prod(axis=1) > WINDOW * radius**2] = math.inf
     if extra.min() > SPARED * way:
@@ -173,7 +175,7 @@ def _ways(
 ) -> tuple[Way, Way | None] | None:
     """Ways to ``piece`` and on from it when it comes before ``pieces[at]``; None if there is none."""
     start, end, after = piece.points[0], piece.points[-1], pieces[at]
-    ends = np.stack([pieces[at - 1].points[-1], start, end, after.points[0]])
+    ends = np.stack([pieces[at - 1].points[-1], start, end, end if after.way is None else after.points[0]])
     local, ground = _then(work, level, pieces, at, ends)
     # ridges, and slivers that cells do not show: coming down on one is a plunge
     into = _way(local, ground, ends[0], start) if local.is_clear(start, work.frame.hd) else None
