@@ -530,8 +530,8 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
     if zones is not None and all(zones.empty(level.z) for level in band.levels):
         out.pieces, out.marks = [[] for _ in band.levels], [None for _ in band.levels]
         return out
-    # what the climb levels would trace is better taken at full depth once
-    deep_bite = 0.98 * CLIMB_BITE if job.roughing.stair_height > 0.0 else DEEP_BITE
+    # what the levels above would trace is better taken at full depth once
+    deep_bite = 0.98 * CLIMB_BITE if job.roughing.stair_height > 0.0 or band.climbs else DEEP_BITE
     rules = room.rules
     long = room.deepest > cutter.flute_length
     deep: rests.Rim | None = None

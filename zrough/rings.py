@@ -706,6 +706,19 @@ class Clearing:
             return False
         return uncut.stays_pinched(self, level, swept[0])
 
+    def _is_film(self, saved: tuple, pts: Points, arcs: NDArray[np.float64]) -> bool:  # type: ignore[type-arg]
+        """True if a small walk along a wall took nothing as deep as a bite, and can be taken back.
+
+        In a corner as round as the cutter a film is met by a large arc however thin it is.
+        """
+        swept = pts[max(0, int(np.argmax(arcs > 0.0)) - 1) :]
+        if np.abs(swept - swept[-1]).max() > self._small():
+            return False
+        (rows, cols), before = saved[:2]
+        r2 = np.float32(self.rules.radius**2)
+        took = before[(before > r2) & (self.d2[rows, cols] <= r2)]
+        return not len(took) or math.sqrt(float(took.max())) - self.rules.radius < self.tau
+
     def _restore(self, saved: tuple) -> None:  # type: ignore[type-arg]
         self.followed.clear()
         fine, d2, coarse, mat, blk, self.version = saved
@@ -778,7 +791,12 @@ class Clearing:
             arcs[: len(led)] = led
             area = Piece(walk, arcs, None).area(r.radius)
         least = r.drop_area if arcs.max() < CUSP else r.sliver
-        if last == 0 or self._is_scrap(walk, arcs, area, least) or self._in_vain(level, saved, walk, arcs):
+        if (
+            last == 0
+            or self._is_scrap(walk, arcs, area, least)
+            or self._in_vain(level, saved, walk, arcs)
+            or self._is_film(saved, walk, arcs)
+        ):
             self._restore(saved)
             return None
         k.clear_coarse_path(
