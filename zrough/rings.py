@@ -166,6 +166,7 @@ class Clearing:
         self._needles(level, pieces[-1].points[-1] if pieces else position, pieces)
         self.known = None  # what comes now may have other rules
         self._squeeze(level, pieces)
+        errands.tidy(self, level, pieces)
         self.stayed = [
             (u, at) for u, at in self.late if (self.d2[at] > np.float32(self.rules.radius**2)).any()
         ]

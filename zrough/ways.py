@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
 NEAR = 0.5  # of `Rules.eps`: so near to a wall a way may come, which no arcs are fitted to
 LANDING = 1.5  # of the radius: how far before a ridge the cutter may come down
+RETRACED = 3  # walks that a way goes back along at most
+NEXT = 0.5  # of the radius: how far from such a walk it may end
+HERE = 1e-6  # mm
 GRAZE = math.radians(15.0)  # a link may brush slivers of this arc, at the feed that the arc allows
 
 
@@ -100,10 +103,42 @@ def route(work: Clearing, level: Level, position: Points | None, goal: Points) -
     if k.sight(level.sd, work.free, work.blk, f.x0, f.y0, f.h, f.hb, work.rules.eps, *position, *goal):
         return tested(work, np.stack([position, goal]))
     a, b = work.clear_node(level, position), work.clear_node(level, goal)
-    if a is None or b is None:
+    if a is not None and b is not None:
+        flat = search(work, a, b)
+        found = None if flat < 0 else way(work, level, position, back(work, flat), goal[None, :])
+        if found is not None:
+            return found
+    return _retraced(work, level, position, goal)
+
+
+def _retraced(work: Clearing, level: Level, position: Points, goal: Points) -> tuple[Points, float] | None:
+    """Back along the last walks to beside ``goal``: between close walls no node is clear, but they were there."""
+    trail: list[Points] = []
+    for piece in work.pieces[: -1 - RETRACED : -1]:
+        if trail and np.abs(trail[-1][-1] - piece.points[-1]).max() > HERE:
+            break
+        trail.append(piece.points[::-1])
+        if piece.way is None:
+            break
+        trail.append(piece.way[::-1])
+    if not trail or np.abs(trail[0][0] - position).max() > HERE:
         return None
-    flat = search(work, a, b)
-    return None if flat < 0 else way(work, level, position, back(work, flat), goal[None, :])
+    line = np.concatenate(trail)
+    away = np.hypot(*(line - goal).T)
+    line = np.concatenate([line[: int(away.argmin()) + 1], goal[None]])
+    if away.min() > NEXT * work.rules.radius:
+        return None
+    short = [0]
+    while short[-1] < len(line) - 1:
+        at = short[-1]
+        ahead = len(line) - 1
+        while ahead > at + 1 and not fits(work, level, line[[at, ahead]]):
+            ahead = at + max(1, (ahead - at) // 2)
+        short.append(ahead)
+    for made in (line[short], line):
+        if fits(work, level, made) and (found := tested(work, made)) is not None:
+            return found
+    return None
 
 
 def way(
