@@ -49,6 +49,7 @@ WORTH = 0.02  # of the radius squared: a walk that took more may be followed by 
 SQUEEZED = 0.01  # of the radius: path radius between close walls
 FINER = 0.25  # of a step, there, as it bends the more
 STUCK = 0.1  # of the radius: how far off what a level below left a wall is the same place
+AGAIN = 2.5  # times as deep a bite of an upright wall has to be where the level below left one
 NEEDLE = math.radians(1.0)  # as `FAINT`, for a last look at what stands free: one sample of the half circle
 
 
@@ -560,6 +561,7 @@ class Clearing:
             last == 0
             or self._is_scrap(pts, arcs, Piece(pts, arcs, None).area(self.rules.radius), self.rules.sliver)
             or self._in_vain(level, saved, pts, arcs)
+            or self._is_film(level, saved, pts, arcs, False)
         ):
             self._restore(saved)
             self._forbid(node)
@@ -707,18 +709,30 @@ class Clearing:
             return False
         return uncut.stays_pinched(self, level, swept[0])
 
-    def _is_film(self, saved: tuple, pts: Points, arcs: NDArray[np.float64]) -> bool:  # type: ignore[type-arg]
-        """True if a small walk along a wall took nothing as deep as a bite, and can be taken back.
+    def _is_film(
+        self,
+        level: Level,
+        saved: tuple,
+        pts: Points,
+        arcs: NDArray[np.float64],
+        wall: bool,  # type: ignore[type-arg]
+    ) -> bool:
+        """True if a small walk took nothing as deep as a bite of a wall, and can be taken back.
 
-        In a corner as round as the cutter a film is met by a large arc however thin it is.
+        In a corner as round as the cutter a film is met by a large arc however thin it is. On an upright wall
+        the level below has left it too, and a trip for the rest of its height takes off no stair.
         """
         swept = pts[max(0, int(np.argmax(arcs > 0.0)) - 1) :]
-        if np.abs(swept - swept[-1]).max() > self._small():
+        if self.rules.cap >= math.pi or np.abs(swept - swept[-1]).max() > self._small():
+            return False
+        again = uncut.is_upright(self, level, swept[0])
+        if not (wall or again):
             return False
         (rows, cols), before = saved[:2]
         r2 = np.float32(self.rules.radius**2)
         took = before[(before > r2) & (self.d2[rows, cols] <= r2)]
-        return not len(took) or math.sqrt(float(took.max())) - self.rules.radius < self.tau
+        depth = math.sqrt(float(took.max())) - self.rules.radius if len(took) else 0.0
+        return depth < (AGAIN if again else 1.0) * self.tau
 
     def _restore(self, saved: tuple) -> None:  # type: ignore[type-arg]
         self.followed.clear()
@@ -796,7 +810,7 @@ class Clearing:
             last == 0
             or self._is_scrap(walk, arcs, area, least)
             or self._in_vain(level, saved, walk, arcs)
-            or self._is_film(saved, walk, arcs)
+            or self._is_film(level, saved, walk, arcs, True)
         ):
             self._restore(saved)
             return None

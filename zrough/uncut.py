@@ -21,6 +21,7 @@ BY = 0.3  # of the radius: how near to a walk a pinched place is its own
 FINER = 5  # points a side that a cell of the swept map is looked at by
 HAIR = 0.002  # mm: what the steps of a walk leave between its points, and a thickness nobody sees
 GAINED = 0.5  # cells: how far off a ring may seem that has not moved, round a corner between nodes
+UPRIGHT = 0.01  # mm: how far apart the points of two levels' rings may be
 LISTED = 0.05  # of the radius squared: ground left whole from this area on is worth a go with tighter bends
 GAP = 8  # ring points between two pinched stretches that count as one
 
@@ -123,6 +124,21 @@ def stays_pinched(work: Clearing, level: Level, at: Points) -> bool:
     if not len(near):
         return False
     return bool(f.sampled(below.sd, level.points[near]).min() > -GAINED * f.h)
+
+
+def is_upright(work: Clearing, level: Level, at: Points) -> bool:
+    """True if ``at`` is beside walls that stand where they stood on the level below.
+
+    A wall that is upright has the same ring on both, point by point.
+    """
+    from scipy.spatial import cKDTree
+
+    below = work.below
+    if below is None or not len(level.points) or not len(below.points):
+        return False
+    near = level.points[np.hypot(*(level.points - at).T) < BY * work.rules.radius]
+    same = below.points[np.abs(below.points - at).max(axis=1) < (BY + BY) * work.rules.radius]
+    return len(near) > 0 and len(same) > 0 and bool(cKDTree(same).query(near)[0].max() < UPRIGHT)
 
 
 def is_bare(work: Clearing, walk: Points, at: Nodes) -> bool:
