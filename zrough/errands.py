@@ -207,7 +207,7 @@ def _latest(work: Clearing, pieces: list[Piece], count: int, piece: Piece) -> in
 def _beside(
     work: Clearing, pieces: list[Piece], count: int, low: Points, high: Points, whole: bool = False
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], Points]:
-    """Which of the first ``count`` pieces have points within a box, how many, and these points; thinned, or ``whole``."""
+    """Which of the first ``count`` pieces have points within a box, how many, and these (``whole``: all)."""
     near = work.extents.follow(pieces).meet(low, high)
     near = near[near < count]
     parts = [_swept(work, pieces[k], whole) for k in near.tolist()]

@@ -99,6 +99,9 @@ def route(work: Clearing, level: Level, position: Points | None, goal: Points) -
     """Way from ``position`` to ``goal`` over clear ground, None if there is none."""
     if position is None:
         return None
+    direct = straight(work, level, position, goal)
+    if direct is not None:
+        return direct
     f = work.frame
     if k.sight(level.sd, work.free, work.blk, f.x0, f.y0, f.h, f.hb, work.rules.eps, *position, *goal):
         return tested(work, np.stack([position, goal]))
@@ -111,8 +114,17 @@ def route(work: Clearing, level: Level, position: Points | None, goal: Points) -
     return _retraced(work, level, position, goal)
 
 
+def straight(work: Clearing, level: Level, position: Points, goal: Points) -> tuple[Points, float] | None:
+    """Straight to ``goal`` if that cuts nothing at all: coarse nodes keep off a front that it runs along."""
+    line = np.stack([position, goal])
+    if not fits(work, level, line):
+        return None
+    found = tested(work, line)
+    return found if found is not None and found[1] == 0.0 else None
+
+
 def _retraced(work: Clearing, level: Level, position: Points, goal: Points) -> tuple[Points, float] | None:
-    """Back along the last walks to beside ``goal``: between close walls no node is clear, but they were there."""
+    """Back along the last walks to beside ``goal``, as no node may be clear between close walls."""
     trail: list[Points] = []
     for piece in work.pieces[: -1 - RETRACED : -1]:
         if trail and np.abs(trail[-1][-1] - piece.points[-1]).max() > HERE:
