@@ -712,21 +712,22 @@ class Clearing:
     def _is_film(
         self,
         level: Level,
-        saved: tuple,
+        saved: tuple[Any, ...],
         pts: Points,
         arcs: NDArray[np.float64],
-        wall: bool,  # type: ignore[type-arg]
+        wall: bool,
     ) -> bool:
         """True if a small walk took nothing as deep as a bite of a wall, and can be taken back.
 
         In a corner as round as the cutter a film is met by a large arc however thin it is. On an upright wall
-        the level below has left it too, and a trip for the rest of its height takes off no stair.
+        the level below has left it too, and a trip for the rest of its height takes off no stair; on others
+        above the lowest level it would add up to one.
         """
         swept = pts[max(0, int(np.argmax(arcs > 0.0)) - 1) :]
         if self.rules.cap >= math.pi or np.abs(swept - swept[-1]).max() > self._small():
             return False
         again = uncut.is_upright(self, level, swept[0])
-        if not (wall or again):
+        if not (again or (wall and self.below is None)):
             return False
         (rows, cols), before = saved[:2]
         r2 = np.float32(self.rules.radius**2)
