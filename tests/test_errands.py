@@ -130,3 +130,36 @@ def test_extents_of_a_list_are_those_of_its_pieces_while_others_come_in_between(
     assert 0 < len(met) < len(pieces)
     assert extents.meet(np.array([20.0, 30.0]), np.array([22.0, 31.0])).tolist() == met
     assert extents.follow(pieces[:5]).meet(np.zeros(2), np.full(2, 50.0)).tolist() == [0, 1, 2, 3, 4]
+
+
+def test_a_run_of_small_pieces_goes_to_where_the_cutter_came_by():
+    """Three pieces far from those before and after them; what comes next starts where the run began."""
+    work, lev = ground()
+    pieces = [walk(*FIRST), walk(*SECOND, way=[(200, 2), (190, 2)])]
+    run = [
+        walk((168, 2), (172, -2), (172, 2), way=[(0, 8), (168, 2)]),
+        walk((173, 2), (173, -2), (177, -2), (177, 2), way=[(172, 2), (173, 2)]),
+        walk((178, 2), (178, -2), (181, 2), way=[(177, 2), (178, 2)]),
+    ]
+    last = walk((-1, 8), (-20, 8), way=[(181, 2), (-1, 8)])
+    pieces += [*run, last]
+    number = {id(piece): n for n, piece in enumerate(pieces)}
+    before = sum(LineString(piece.way).length for piece in pieces[1:])
+    errands.tidy(work, lev, pieces)
+    assert [number[id(piece)] for piece in pieces] == [0, 2, 3, 4, 1, 5]
+    swept = LineString(FIRST).buffer(RADIUS)
+    for first, piece in itertools.pairwise(pieces):
+        assert piece.way[0] == pytest.approx(first.points[-1])
+        assert piece.way[-1] == pytest.approx(piece.points[0])
+        assert swept.covers(LineString(piece.way).buffer(RADIUS - SEEN))
+        swept = swept.union(LineString(piece.points).buffer(RADIUS))
+    assert sum(LineString(piece.way).length for piece in pieces[1:]) < before - 250.0
+
+
+def test_a_run_under_which_a_later_piece_took_ground_stays():
+    work, lev = ground()
+    run = [walk(*ABOVE, way=[(0, 8), ABOVE[0]])]
+    pieces = [walk(*FIRST), walk(*SECOND, way=[(200, 2), (190, 2)]), *run]
+    kept = list(pieces)
+    errands.tidy(work, lev, pieces)
+    assert all(a is b for a, b in zip(pieces, kept, strict=True))

@@ -9,7 +9,7 @@ import pytest
 import shapely
 
 from zrough import errands, shortways, visits, ways
-from zrough.pieces import Frame, Level, Rules
+from zrough.pieces import Frame, Level, Piece, Rules
 from zrough.rings import Clearing
 
 RADIUS, CELL, POST = 5.0, 0.33, 5.15
@@ -61,6 +61,50 @@ def test_a_way_through_a_post_does_not_fit():
     assert ways.fits(work, level, beside)
     assert not ways.fits(work, level, beside - (0.0, 0.2))
     assert not ways.fits(work, level, beside[:, ::-1] * 0.1)
+
+
+def test_a_way_is_straight_where_coarse_nodes_are_blocked_but_nothing_is_cut():
+    """Nothing stands, yet no coarse node is held to be clear: a front that the way runs along does that."""
+    work, level = round_a_post()
+    work.blk[:] = 1
+    ends = np.array([[-8.0, 5.3], [8.0, 5.3]])
+    way = ways.route(work, level, *ends)
+    assert way is not None
+    assert way[1] == 0.0
+    assert shapely.LineString(way[0]).length == pytest.approx(16.0)
+    # through the post there is none
+    assert ways.route(work, level, *(ends - (0.0, 5.0))) is None
+    # nor where a block stands half way, that the cutter of the straight way would meet
+    f = work.frame
+    x = f.x0 + f.hd * np.arange(f.fine[1])
+    work.d2[np.ix_(x > 9.0, np.abs(x) < 1.0)] = 2.0 * RADIUS**2
+    assert RADIUS > 9.0 - 5.3
+    assert ways.route(work, level, *ends) is None
+
+
+def test_a_way_goes_back_along_the_last_walks_between_close_walls():
+    """A bent channel hardly wider than the cutter: no coarse node is clear, its walls stand straight on."""
+    work, level = round_a_post()
+    work.blk[:] = 1
+    a = np.linspace(0.0, math.pi, 121)[:, None]
+    middle = np.array([0.013, 0.02])
+    bend, inner, outer = (
+        middle + (POST + off) * np.concatenate([np.cos(a), np.sin(a)], axis=1) for off in (0.3, 0.0, 0.6)
+    )
+    x = work.frame.x0 + work.frame.hd * np.arange(work.frame.fine[1])
+    points = shapely.points(*np.meshgrid(x, x))
+    away = shapely.distance(shapely.MultiLineString([inner, bend, outer]), points)
+    work.d2[:] = away**2
+    work.pieces = [Piece(bend, np.zeros(len(bend)), None)]
+    goal = middle + (POST + 0.25) * np.array([math.cos(0.2), math.sin(0.2)])
+    way = ways.route(work, level, bend[-1], goal)
+    assert way is not None
+    line = shapely.LineString(way[0])
+    assert np.array_equal(way[0][[0, -1]], [bend[-1], goal])
+    assert line.distance(shapely.Point(middle)) >= POST - 0.002
+    assert shapely.LineString(bend).buffer(0.4).covers(line)
+    # a walk that ended elsewhere is none to go back along
+    assert ways.route(work, level, bend[-1] + (0.0, -0.3), goal) is None
 
 
 @pytest.mark.parametrize("turned", [False, True])
