@@ -141,7 +141,7 @@ def test_a_run_of_small_pieces_goes_to_where_the_cutter_came_by():
         walk((173, 2), (173, -2), (177, -2), (177, 2), way=[(172, 2), (173, 2)]),
         walk((178, 2), (178, -2), (181, 2), way=[(177, 2), (178, 2)]),
     ]
-    last = walk((-1, 8), (-20, 8), way=[(181, 2), (-1, 8)])
+    last = walk((2, 8), (2, 20), (-20, 20), way=[(181, 2), (2, 8)])
     pieces += [*run, last]
     number = {id(piece): n for n, piece in enumerate(pieces)}
     before = sum(LineString(piece.way).length for piece in pieces[1:])
