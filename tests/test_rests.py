@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from zrough import climbs, feeds
+from zrough import climbs, feeds, rests
 from zrough.grid import Grid
 from zrough.levels import Level
 from zrough.limits import Stage
@@ -230,3 +230,22 @@ def test_needles_are_what_stands_with_nothing_standing_round_it():
     away[11, 7:15] = RADIUS + 0.5 * PITCH  # an odd row: no node of the map is on it
     i, j = Rim.of((away**2).astype(np.float32), RADIUS, PITCH).needles()
     assert sorted(zip(i.tolist(), j.tolist(), strict=True)) == [(5, k // 2) for k in range(7, 15)]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_of_wide_ground_the_rim_answers_for_all_of_it(monkeypatch, space, seed):
+    """Against distances to every node, for places beside ground, over it, and outside its box."""
+    rng = np.random.default_rng(seed)
+    f, body = space.frame, Stage(RADIUS, FLUTE)
+    i, j = np.ogrid[: f.ny, : f.nx]
+    stands = np.zeros((f.ny, f.nx), bool)
+    for a, b, r in rng.uniform((0, 0, 4), (f.ny, f.nx, 40), (3, 3)):
+        stands |= (i - a) ** 2 + (j - b) ** 2 < r * r
+    rows, columns = np.nonzero(stands)
+    ground = rests._Nodes(rows, columns, np.full(len(rows), TOP, np.float32))
+    found = Above(space, (body,))
+    xy = np.stack([f.x0 + f.h * columns, f.y0 + f.h * rows], axis=1)
+    monkeypatch.setattr(rests, "MANY", 0)
+    for place in rng.uniform(-30.0, 30.0, (40, 2)):
+        met = np.hypot(*(xy - place).T).min() <= body.radius - rests.TOUCH
+        assert found._touched(ground, body, DEEP, [Piece(place[None], np.zeros(1), None)]) == met

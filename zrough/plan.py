@@ -6,7 +6,7 @@ import logging
 import math
 import os
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -61,6 +61,9 @@ from .swept import Layer, Swept
 from .toolpath import Toolpath
 
 log = logging.getLogger(__name__)
+
+# of the walks of a band's levels so far and of what its lowest one sweeps: whether the shank will touch
+Asked = Callable[[Sequence[Sequence[Piece]], rests.Rim], bool]
 
 CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
 SHANK_GAP = 0.01  # mm
@@ -465,21 +468,29 @@ def _clear(
         first = bandorder.order([_size(space, band, rules.bite) for band in bands], threads.count())
         last = {level.z: k for k, band in enumerate(bands) for level in band.levels}
         clear = _one_band if len(bands) == 1 else threads.alone(_one_band)
-        futures = {k: pool.submit(clear, room, bands[k], step) for k in first}
         above = rests.Above(
             space, (limits.Stage(space.radius, cutter.flute_length), *limits.stages(job, cutter))
         )
+        told = [0]  # bands that ``above`` knows; until the next one is there nobody but that one asks it
+
+        def asked(k: int) -> Asked:
+            """Ends the clearing of a band in vain, if all above it has been cut by then."""
+            return lambda *of: told[0] == k and above.meets(bands[k].levels, *of)
+
+        futures = {k: pool.submit(clear, room, bands[k], step, asked(k)) for k in first}
         try:
             for k in range(len(bands)):
                 made = futures[k].result()
                 off: dict[float, NDArray[np.float32]] = {}
-                for _ in range(REPEATS):
+                for again in range(1, REPEATS + 1):
                     more = above.kept_off(made.band.levels, made.by_level, made.bare)
                     if not more:
                         break
                     off = {z: np.minimum(off[z], d) if z in off else d for z, d in more.items()}
-                    made = _one_band(replace(room, kept_off=off), bands[k], lambda: None)
+                    ask = asked(k) if again < REPEATS else None
+                    made = _one_band(replace(room, kept_off=off), bands[k], lambda: None, ask)
                 above.add(made.band.levels, made.marks, made.left, made.bare)
+                told[0] = k + 1
                 for level in made.band.levels:  # whole maps, of which a large part has many
                     if last[level.z] == k:
                         space.at_level.pop(level.z, None)
@@ -523,8 +534,11 @@ class _Room:
         return found
 
 
-def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
-    """Clear a primary level and the climb levels above it; ``step`` is called after each."""
+def _one_band(room: _Room, band: Band, step: Callable[[], None], ask: Asked | None = None) -> _Cleared:
+    """Clear a primary level and the climb levels above it; ``step`` is called after each.
+
+    Where ``ask`` finds that the band will have to be cleared anew, it is left as it is then.
+    """
     job, cutter, space, zones = room.job, room.cutter, room.space, room.zones
     out = _Cleared(band)
     if zones is not None and all(zones.empty(level.z) for level in band.levels):
@@ -581,6 +595,13 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None]) -> _Cleared:
         if room.keep:
             out.layers.append(swept.layer(level.z, work.d2))
         step()
+        missing = len(band.levels) - len(out.pieces)
+        if deep is not None and ask is not None and missing and ask(out.pieces, deep):
+            for _ in range(missing):
+                out.pieces.append([])
+                step()
+            out.bare = rests.Bare(deep, deep)
+            return out
     if deep is not None:
         last = rests.Rim.of(work.swept(), room.rules.radius, space.frame.hd) if band.climbs else deep
         out.bare = rests.Bare(deep, last)

@@ -33,6 +33,8 @@ MIDDLE, FAR = 128, 255  # what `Rim` has for the edge itself, and for all that l
 EDGE = 1.25  # fine nodes on either side of the edge that it has numbers for
 NEAR = 0.72  # fine nodes: how far from the nearest node a place may lie
 TURNS = 16  # places on a helix that are asked
+SOME = 4  # points of a walk: one in so many is asked while the band is being cleared
+MANY = 2000  # nodes: of more than these only the rim is asked
 MARGIN = 1.0  # nodes: how far ground may reach beyond the last node that stands
 REASON = "the shank or the holder would touch ground left above"
 
@@ -103,6 +105,23 @@ class Above:
             return {}
         return {level.z: self._bound(stand, level.z, films) for level in levels}
 
+    def meets(self, levels: Sequence[Level], pieces: Sequence[Sequence[Piece]], deep: Rim) -> bool:
+        """True if `kept_off` will find something, as far as the first few ``levels`` of a band tell.
+
+        ``pieces``: their walks as planned. Only the last of these levels is looked at, and not at its ways, as
+        walks may get others. ``deep``: what the band's primary level sweeps.
+        """
+        low = min(level.z + body.height for level in levels for body in self.bodies)
+        if low >= float(self.space.stock.upper[2]):
+            return False
+        self._cut()
+        last = len(pieces) - 1
+        if not last and len(self._films(levels[0].z, Bare(deep, deep))[0]):
+            return True
+        stand = self._standing(low)
+        walks = [Piece(walk.points[::SOME], walk.arcs[::SOME], None) for walk in pieces[last]]
+        return any(self._touched(stand, body, levels[last].z, walks) for body in self.bodies)
+
     def _films(self, z: float, bare: Bare | None) -> Nodes:
         """Nodes (i, j) beside films that no band has swept and the shank of this one would touch.
 
@@ -149,8 +168,13 @@ class Above:
         reach = body.radius - TOUCH
         if not tall.any() or not walks:
             return False
-        xy = np.stack([f.x0 + f.h * stand.j[tall], f.y0 + f.h * stand.i[tall]], axis=1)
         points = np.concatenate([_come_by(walk) for walk in walks])
+        i, j = stand.i[tall], stand.j[tall]
+        if len(i) > MANY:  # what stands may be as wide as the part: its rim is enough
+            on, i, j = _rim_of(i, j, np.rint((points - (f.x0, f.y0)) / f.h).astype(np.int64))
+            if on and reach > f.h:
+                return True
+        xy = np.stack([f.x0 + f.h * j, f.y0 + f.h * i], axis=1)
         points = points[_close_by(xy, points, reach)]
         return bool(np.isfinite(cKDTree(xy).query(points, distance_upper_bound=reach)[0]).any())
 
@@ -261,6 +285,25 @@ def _come_by(walk: Piece) -> NDArray[np.float64]:
         if e.kind == "ramp":
             found.append(dense(np.array([[e.x, e.y], [e.x2, e.y2]])))
     return np.concatenate(found)
+
+
+def _rim_of(
+    i: NDArray[np.int64], j: NDArray[np.int64], asked: NDArray[np.int64]
+) -> tuple[bool, NDArray[np.int64], NDArray[np.int64]]:
+    """Whether any of the nodes ``asked`` (n, 2; column and row) is among (i, j), and those at their rim.
+
+    Of a place whose own node is not among them the nearest one is at the rim: from any other, one of the four
+    beside it is nearer.
+    """
+    low = np.array([i.min(), j.min()]) - 1
+    among = np.zeros((int(i.max() - low[0]) + 2, int(j.max() - low[1]) + 2), bool)
+    among[i - low[0], j - low[1]] = True
+    at = asked[:, ::-1] - low
+    at = at[((at >= 0) & (at < among.shape)).all(axis=1)]
+    rim = among.copy()
+    rim[1:-1, 1:-1] &= ~(among[:-2, 1:-1] & among[2:, 1:-1] & among[1:-1, :-2] & among[1:-1, 2:])
+    rows, columns = places(rim)
+    return bool(among[at[:, 0], at[:, 1]].any()), rows + low[0], columns + low[1]
 
 
 def _close_by(xy: NDArray[np.float64], points: NDArray[np.float64], reach: float) -> NDArray[np.bool_]:
