@@ -20,6 +20,28 @@ def test_distances_are_scipys_to_the_bit(share, shape):
     np.testing.assert_array_equal(distances.away(mask.astype(np.uint8)), distance_transform_edt(mask))
 
 
+@pytest.mark.parametrize("share", [0.0, 0.002, 0.1, 0.9, 1.0])
+@pytest.mark.parametrize("shape", [(1, 17), (23, 1), (61, 46)])
+def test_discs_hold_nodes_where_scipys_distances_say_so(share, shape):
+    rng = np.random.default_rng([int(1000 * share), *shape])
+    of = rng.random(shape) < share
+    away = distance_transform_edt(~of) if of.any() else np.full(shape, np.inf)
+    for reach, pitch in ((0.0, 1.0), (-0.5, 1.0), (1.0, 1.0), (0.2 * 5.0, 0.2), (0.6, 0.2), (7.07, 1.0)):
+        np.testing.assert_array_equal(distances.within(of, reach, pitch), away * pitch <= reach)
+        np.testing.assert_array_equal(distances.within(of, reach, pitch, below=True), away * pitch < reach)
+
+
+@pytest.mark.parametrize("most", [0.5, 1.0, 3.0, 6.2])
+def test_distances_may_end_early(most):
+    rng = np.random.default_rng(2)
+    for share in (0.5, 0.95, 0.999):
+        mask = rng.random((40, 70)) < share
+        mask[3, 5] = False
+        np.testing.assert_array_equal(
+            distances.away(mask, most), np.minimum(distance_transform_edt(mask), most)
+        )
+
+
 def test_where_every_node_is_set_it_is_what_scipy_says():
     mask = np.ones((4, 5), bool)
     np.testing.assert_array_equal(distances.away(mask), distance_transform_edt(mask))

@@ -128,7 +128,7 @@ def _near_stock(space: Space) -> Flags:
     if there.all():
         return there
     reach = (space.radius + space.grid.cell) / space.grid.cell
-    return np.asarray(distances.away(~there) <= reach)
+    return distances.within(there, reach)
 
 
 class _Trimmer:
@@ -248,7 +248,7 @@ class _Trimmer:
 
         space, at = self.space, self._nodes(self.walls.xy)
         reach = (space.corner + REACH * space.radius) / space.grid.cell
-        beside: Flags = np.asarray(distances.away(~flat) <= max(reach, 2.0))[at]
+        beside: Flags = distances.within(flat, max(reach, 2.0))[at]
         number, _ = label(gained, structure=np.ones((3, 3)))
         for k in np.unique(number[flat]):
             near = binary_dilation(number == k, structure=np.ones((3, 3)), iterations=2)[at]

@@ -109,7 +109,9 @@ class Narrow:
         if not stands.any():
             return None
         boxes = [_box(f, b) for b, full in zip(find_objects(number), stands[1:], strict=True) if full]
-        off = (_away(stands[number], f.h) - EDGE * f.h).astype(np.float32)
+        room = float(level.sd.max())  # no farther off counts
+        off = _away(stands[number], f.h, room / f.h + EDGE + 1.0) - EDGE * f.h
+        off = off.astype(np.float32)
         return cls(replace(level, sd=np.minimum(level.sd, off)), boxes)
 
 
@@ -121,13 +123,15 @@ def _channels(work: Clearing, level: Level) -> NDArray[np.int32] | None:
     half = FIRST * r.radius
     free, wide = level.sd >= r.eps, level.sd >= half
     if not wide.any():  # distances end before that on a fine grid
-        wide = _away(~free, f.h) >= half
+        wide = ~distances.within(~free, half, f.h, below=True)
     if not (free & ~_about(wide, math.ceil(half / f.h))).any():
         return None
-    far = np.where(free, _away(wide, f.h), 0.0)
-    number, count = label(far > half + 0.5 * f.h, structure=np.ones((3, 3)))
+    far = free & ~distances.within(wide, half + 0.5 * f.h, f.h)
+    if not far.any():
+        return None
+    number, count = label(far, structure=np.ones((3, 3)))
     short = np.ones(count + 1, bool)
-    short[number[far > half + r.radius]] = False
+    short[number[far & ~distances.within(wide, half + r.radius, f.h)]] = False
     number[short[number]] = 0
     return number if number.any() else None
 
@@ -162,8 +166,8 @@ def _goals(work: Clearing, level: Level, rows: slice, cols: slice) -> Mask:
     f, r = work.frame, work.rules
     free = level.sd[rows, cols] >= r.eps
     widest = WIDEST * r.radius
-    wide = _away(~free, f.h) >= widest
-    goals = (_away(wide, f.h) > widest + 0.5 * f.h) & _meets(work, rows, cols)
+    wide = ~distances.within(~free, widest, f.h, below=True)
+    goals = ~distances.within(wide, widest + 0.5 * f.h, f.h) & _meets(work, rows, cols)
     return np.asarray(free & goals & work.within_zone(rows, cols))
 
 
@@ -171,12 +175,15 @@ def _meets(work: Clearing, rows: slice, cols: slice) -> Mask:
     """Nodes of the level's pitch with material within the radius, as far as nodes tell."""
     f, r = work.frame, work.rules.radius
     stands = work.d2[::2, ::2][rows, cols] > np.float32(r * r)
-    return np.asarray(_away(stands, f.h) <= r - 0.5 * f.h)
+    return distances.within(stands, r - 0.5 * f.h, f.h)
 
 
-def _away(of: Mask, pitch: float) -> Floats:
-    """Distance of every node to the nearest one ``of`` these, mm; without end where there is none."""
-    return np.asarray(distances.away(~of) * pitch) if of.any() else np.full(of.shape, math.inf)
+def _away(of: Mask, pitch: float, most: float = math.inf) -> Floats:
+    """Distance of every node to the nearest one ``of`` these, mm; without end where there is none.
+
+    No more than ``most`` nodes.
+    """
+    return np.asarray(distances.away(~of, most) * pitch) if of.any() else np.full(of.shape, math.inf)
 
 
 def _way_in(work: Clearing, level: Level, goals: Mask, rows: slice, cols: slice) -> Points | None:
@@ -212,7 +219,7 @@ def _beside(work: Clearing, chain: Points, rows: slice, cols: slice) -> Mask:
     at = np.rint((chain - (f.x0 + f.h * cols.start, f.y0 + f.h * rows.start)) / f.h).astype(int)
     on = np.zeros((rows.stop - rows.start, cols.stop - cols.start), bool)
     on[at[:, 1], at[:, 0]] = True
-    return np.asarray(_away(on, f.h) <= WIDEST * work.rules.radius)
+    return distances.within(on, WIDEST * work.rules.radius, f.h)
 
 
 @dataclass

@@ -48,9 +48,8 @@ class Costs:
         if found is None:
             free = self._free(z)
             cell = self.space.grid.cell * self.every
-            away = distances.away(~free) * cell if free.any() else np.full(free.shape, np.inf)
             # the boundary runs half a cell beyond the last free node
-            reached = (away < self.space.radius + 0.5 * cell) & self.there
+            reached = distances.within(free, self.space.radius + 0.5 * cell, cell, below=True) & self.there
             found = self._swept[z] = float(np.count_nonzero(reached)) * cell**2
         return found
 

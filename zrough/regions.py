@@ -35,6 +35,8 @@ class Apart:
     Nearly all of a map is closed or well away from what is.
     """
 
+    MOST = 16.0  # nodes: no distance counts for more
+
     def __init__(self, away: NDArray[np.float64], edge: float, cell: float) -> None:
         """``away`` (ny, nx): distance from the nearest closed node, in nodes; the edge is ``edge`` nodes off.
 
@@ -44,7 +46,7 @@ class Apart:
         self._shape = away.shape
         counts, squares = [], []
         for first in range(0, len(away), ROWS):  # as much as stays in a processor's own memory
-            square = np.minimum(away[first : first + ROWS], 16.0)
+            square = np.minimum(away[first : first + ROWS], self.MOST)
             square *= square
             np.rint(square, out=square)
             flat = np.minimum(square, 255.0, out=square).astype(np.uint8).ravel()
@@ -147,7 +149,7 @@ class Space:
 
     def close(self, z: float, closed: NDArray[np.bool_]) -> None:
         """Keep the centre out of nodes (ny, nx) at tip height ``z``, besides what bounds it there already."""
-        found = Apart(distances.away(~closed), EDGE, self.grid.cell)
+        found = Apart(distances.away(~closed, Apart.MOST), EDGE, self.grid.cell)
         given = self.bound(z)
         self.at_level[z] = found if given is None else np.minimum(given, found.map())
 

@@ -108,8 +108,8 @@ class Above:
     def meets(self, levels: Sequence[Level], pieces: Sequence[Sequence[Piece]], deep: Rim) -> bool:
         """True if `kept_off` will find something, as far as the first few ``levels`` of a band tell.
 
-        ``pieces``: their walks as planned. Only the last of these levels is looked at, and not at its ways, as
-        walks may get others. ``deep``: what the band's primary level sweeps.
+        ``pieces``: their walks as planned. Only the last of these levels is looked at, and not at its ways,
+        as walks may get others. ``deep``: what the band's primary level sweeps.
         """
         low = min(level.z + body.height for level in levels for body in self.bodies)
         if low >= float(self.space.stock.upper[2]):

@@ -95,7 +95,7 @@ class Ridges:
             if math.isinf(allowed):
                 return []
         # the flank of a round tip would have reached farther than where it makes a floor
-        near = distances.away(high == 0) * work.frame.hb <= radius
+        near = distances.within(high > 0, radius, work.frame.hb)
         return uncut.patches(work, ground, self._too_high(z, above, near.astype(np.uint8))[0] > 0)
 
     def _too_high(self, z: float, above: float, where: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:

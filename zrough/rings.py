@@ -238,7 +238,7 @@ class Clearing:
         self.changed()
         if large.any():
             near = (self.rules.radius + self.margin_clear) / self.frame.hb + 2.0
-            self.tabu[distances.away(~large[number]) <= near] = 1
+            self.tabu[distances.within(large[number], near)] = 1
         with self.ruled(sliver=0.0, notice=NEEDLE):
             while (piece := self.front(level, position, [])) is not None:
                 errands.place(self, level, pieces, piece)

@@ -206,7 +206,7 @@ def _room(work: Clearing, level: Level) -> tuple[NDArray[np.float64], NDArray[np
     f, r = work.frame, work.rules.radius
     if work.room is None or work.room[0] is not level or work.room[1] != r:
         away = distances.away(work.free) * f.hb
-        work.room = level, r, away, distances.away(level.sd[::2, ::2] < 0.0) * f.hb <= r + f.h
+        work.room = level, r, away, distances.within(level.sd[::2, ::2] >= 0.0, r + f.h, f.hb)
     return work.room[2:]
 
 

@@ -9,8 +9,10 @@ from numba import njit
 
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
-def to_unset(mask, out):
+def to_unset(mask, most, out):
     """Fill ``out`` (ny, nx) with the distance, in nodes, to the nearest node where ``mask`` is 0.
+
+    No more than ``most``: what is farther off is not looked for.
 
     Column by column first, then the lower envelope of the parabolas of each row; squares are whole numbers,
     so nothing is rounded but the root. At least one node must not be set.
@@ -34,7 +36,11 @@ def to_unset(mask, out):
         for q in range(nx):
             g = float(up[i, q])
             # a node that is not set between two of its kind is nearest to none but itself
-            if g >= far or (g == 0.0 and 0 < q < nx - 1 and up[i, q - 1] == 0 and up[i, q + 1] == 0):
+            if (
+                g >= far
+                or g > most
+                or (g == 0.0 and 0 < q < nx - 1 and up[i, q - 1] == 0 and up[i, q + 1] == 0)
+            ):
                 continue
             lift = g * g + float(q) * float(q)
             begin = -1.0
@@ -49,6 +55,9 @@ def to_unset(mask, out):
             at[n] = q
             high[n] = lift
             start[n] = begin
+        if n < 0:
+            out[i, :] = most
+            continue
         start[n + 1] = math.inf
         k = 0
         for j in range(nx):
@@ -59,4 +68,41 @@ def to_unset(mask, out):
                 k += 1
             d = j - at[k]
             up_ = float(up[i, at[k]])
-            out[i, j] = math.sqrt(float(d * d) + up_ * up_)
+            out[i, j] = min(math.sqrt(float(d * d) + up_ * up_), most)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
+def within(mask, half, out):
+    """Set ``out`` (ny, nx) where a node of ``mask`` that is set lies in the disc round the node, else to 0.
+
+    ``half[k]``: half the width, in nodes, of the disc's row ``k`` rows off its middle.
+    """
+    ny, nx = mask.shape
+    beyond = half.shape[0]
+    up = np.empty((ny, nx), np.int32)
+    for i in range(ny):
+        for j in range(nx):
+            over = up[i - 1, j] + 1 if i > 0 else beyond
+            up[i, j] = 0 if mask[i, j] else min(over, beyond)
+    near = np.full(nx, beyond, np.int32)
+    for i in range(ny - 1, -1, -1):
+        least = beyond
+        for j in range(nx):
+            near[j] = 0 if mask[i, j] else min(near[j] + 1, beyond)
+            up[i, j] = min(up[i, j], near[j])
+            least = min(least, up[i, j])
+            out[i, j] = 0
+        if least == beyond:
+            continue
+        reach = np.int64(-1)
+        for j in range(nx):
+            if up[i, j] < beyond:
+                reach = max(reach, j + half[up[i, j]])
+            if j <= reach:
+                out[i, j] = 1
+        reach = np.int64(nx)
+        for j in range(nx - 1, -1, -1):
+            if up[i, j] < beyond:
+                reach = min(reach, j - half[up[i, j]])
+            if j >= reach:
+                out[i, j] = 1
