@@ -7,6 +7,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.ndimage import binary_dilation
 
 from zrough import climbs, feeds, rests
 from zrough.grid import Grid
@@ -230,6 +231,19 @@ def test_needles_are_what_stands_with_nothing_standing_round_it():
     away[11, 7:15] = RADIUS + 0.5 * PITCH  # an odd row: no node of the map is on it
     i, j = Rim.of((away**2).astype(np.float32), RADIUS, PITCH).needles()
     assert sorted(zip(i.tolist(), j.tolist(), strict=True)) == [(5, k // 2) for k in range(7, 15)]
+
+
+@pytest.mark.parametrize("shape", [(33, 41), (41, 33), (7, 15), (61, 63), (5, 65)])
+def test_needles_are_found_at_every_place_of_a_map(shape):
+    """Against the squares of three by three nodes of the map, filled by scipy."""
+    rng = np.random.default_rng(shape[0])
+    away = np.where(rng.random(shape) < 0.1, RADIUS + rng.uniform(-2.0, 2.0, shape) * PITCH, 0.0)
+    rim = Rim.of((away**2).astype(np.float32), RADIUS, PITCH)
+    stands = rim.at(*np.indices(shape).reshape(2, -1)).reshape(shape) > MIDDLE
+    near = binary_dilation(stands[::2, ::2], np.ones((3, 3)))
+    wanted = stands & ~np.repeat(np.repeat(near, 2, axis=0), 2, axis=1)[: shape[0], : shape[1]]
+    assert shape[0] < 30 or wanted.any()
+    np.testing.assert_array_equal(rim.thin(), np.nonzero(wanted))
 
 
 @pytest.mark.parametrize("seed", range(20))

@@ -483,7 +483,8 @@ def _clear(
                 made = futures[k].result()
                 off: dict[float, NDArray[np.float32]] = {}
                 for again in range(1, REPEATS + 1):
-                    more = above.kept_off(made.band.levels, made.by_level, made.bare)
+                    planned = () if made.order is None else made.pieces
+                    more = above.kept_off(made.band.levels, made.by_level, made.bare, planned)
                     if not more:
                         break
                     off = {z: np.minimum(off[z], d) if z in off else d for z, d in more.items()}

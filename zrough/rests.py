@@ -33,7 +33,6 @@ MIDDLE, FAR = 128, 255  # what `Rim` has for the edge itself, and for all that l
 EDGE = 1.25  # fine nodes on either side of the edge that it has numbers for
 NEAR = 0.72  # fine nodes: how far from the nearest node a place may lie
 TURNS = 16  # places on a helix that are asked
-SOME = 4  # points of a walk: one in so many is asked while the band is being cleared
 MANY = 2000  # nodes: of more than these only the rim is asked
 MARGIN = 1.0  # nodes: how far ground may reach beyond the last node that stands
 REASON = "the shank or the holder would touch ground left above"
@@ -85,11 +84,17 @@ class Above:
         return np.concatenate([own[0], before[0][kept]]), np.concatenate([own[1], before[1][kept]])
 
     def kept_off(
-        self, levels: Sequence[Level], pieces: Sequence[Sequence[Piece]], bare: Bare | None = None
+        self,
+        levels: Sequence[Level],
+        pieces: Sequence[Sequence[Piece]],
+        bare: Bare | None = None,
+        planned: Sequence[Sequence[Piece]] = (),
     ) -> dict[float, Map]:
         """Signed distance, mm, by level, from where shank or holder would touch what stands.
 
         Empty if no walk of the band does. ``bare``: what the band sweeps between the nodes of the map, too.
+        ``planned``: its walks by level before they were put into another order, if they were. They count as
+        well, so that `meets`, which knows no others, is never wrong.
         """
         low = min(level.z + body.height for level in levels for body in self.bodies)
         if low >= float(self.space.stock.upper[2]):
@@ -99,7 +104,8 @@ class Above:
         stand = self._standing(low)
         if not len(films[0]) and not any(
             self._touched(stand, body, level.z, walks)
-            for level, walks in zip(levels, pieces, strict=True)
+            for given in (pieces, planned)
+            for level, walks in zip(levels, given, strict=bool(given))
             for body in self.bodies
         ):
             return {}
@@ -108,8 +114,8 @@ class Above:
     def meets(self, levels: Sequence[Level], pieces: Sequence[Sequence[Piece]], deep: Rim) -> bool:
         """True if `kept_off` will find something, as far as the first few ``levels`` of a band tell.
 
-        ``pieces``: their walks as planned. Only the last of these levels is looked at, and not at its ways,
-        as walks may get others. ``deep``: what the band's primary level sweeps.
+        ``pieces``: their walks as planned; only those of the last of these levels are looked at. ``deep``:
+        what the band's primary level sweeps.
         """
         low = min(level.z + body.height for level in levels for body in self.bodies)
         if low >= float(self.space.stock.upper[2]):
@@ -119,8 +125,7 @@ class Above:
         if not last and len(self._films(levels[0].z, Bare(deep, deep))[0]):
             return True
         stand = self._standing(low)
-        walks = [Piece(walk.points[::SOME], walk.arcs[::SOME], None) for walk in pieces[last]]
-        return any(self._touched(stand, body, levels[last].z, walks) for body in self.bodies)
+        return any(self._touched(stand, body, levels[last].z, pieces[last]) for body in self.bodies)
 
     def _films(self, z: float, bare: Bare | None) -> Nodes:
         """Nodes (i, j) beside films that no band has swept and the shank of this one would touch.
@@ -234,15 +239,32 @@ class Rim:
 
     def thin(self) -> Nodes:
         """Fine nodes that stand where no node of the map around them does."""
-        within, beside = _unpacked(self.within, self.columns), _unpacked(self.beside, self.columns)
-        stands = ~within
-        stands[beside] = self.steps > MIDDLE
-        far = ~distances.around(stands[::2, ::2])
-        for rows in (0, 1):  # the indices of all that stands would take more than the map itself
-            for columns in (0, 1):
-                part = stands[rows::2, columns::2]
-                part &= far[: part.shape[0], : part.shape[1]]
-        return places(stands)
+        stands = self._stands()
+        # eight nodes to a byte, the first in its highest bit: those of the map are every other one
+        rows = stands[::2] & 0b10101010
+        near = rows.copy()
+        near[1:] |= rows[:-1]
+        near[:-1] |= rows[1:]
+        wide = near | near >> 2 | near << 2
+        wide[:, 1:] |= near[:, :-1] << 6
+        wide[:, :-1] |= near[:, 1:] >> 6
+        wide |= wide >> 1
+        thin = stands & ~np.repeat(wide, 2, axis=0)[: len(stands)]
+        i, byte = places(thin > 0)
+        bits = np.unpackbits(thin[i, byte][:, None], axis=1)
+        n, bit = np.nonzero(bits)
+        return i[n], 8 * byte[n] + bit
+
+    def _stands(self) -> NDArray[np.uint8]:
+        """Bits of the fine nodes outside the edge."""
+        stands = ~(self.within | self.beside)
+        stands[:, -1] &= 0xFF << -self.columns % 8 & 0xFF  # nothing beyond the last column
+        flat, beside = stands.reshape(-1), self.beside.reshape(-1)
+        at = np.flatnonzero(beside)
+        bits = np.unpackbits(beside[at]).view(np.bool_)
+        bits[bits] = self.steps > MIDDLE
+        flat[at] |= np.packbits(bits)
+        return stands
 
 
 def _unpacked(bits: NDArray[np.uint8], columns: int) -> NDArray[np.bool_]:

@@ -75,6 +75,10 @@ class Clearing:
         self.prefix = np.zeros((shape[0], shape[1] + 1), np.int32)
         self.epoch = 0
         self.version = self._versions = 0  # of the ground that the coarse maps show, and how many there were
+        # of those maps, and for which ground, level and rules `start` filled them; None outside `run`
+        self.filled = 0
+        self.shown: tuple[int, Level, float, float] | None = None
+        self.running = False
         # `ways.search`: from which node, on which ground, what it has come to
         self.searched: tuple[int, int] | None = None
         self.begun, self.state = 0, np.zeros(3, np.int64)
@@ -112,6 +116,7 @@ class Clearing:
         self.below: Level | None = None  # the level cut before this one
         self.pinched: list[tuple[Uncut, Nodes]] = []  # of the level cut last, with the fine nodes of each
         # see `uncut`
+        self.patches: uncut.Patches | None = None  # of what stands on the level
         self.room: tuple[Level, float, NDArray[np.float64], NDArray[np.bool_]] | None = None
         self.curtain: Curtain | None = None  # drawn while ridges are walked over
         # coarse nodes outside the zone where anything is to be cut: walks may lead there, none begins there
@@ -146,6 +151,7 @@ class Clearing:
         (mm) deep is not done. With ``floor`` the ridges that a corner radius leaves are taken off as well.
         """
         self.tau, self.known = tau, None
+        self.running = True
         pieces = self.pieces = []
         clears = (floor or not walls_first) and self.rules.cap < math.pi
         self.ground = self.d2.copy() if clears else None
@@ -175,6 +181,7 @@ class Clearing:
         thin = [(u, at) for u, at in self.pinched if not any(uncut.encloses(w.box, u.box) for w in whole)]
         self.left = whole if walls_first else [*whole, *(u for u, _ in thin)]
         self.late = thin if walls_first else []
+        self.running, self.shown, self.patches = False, None, None
         self.track += [piece.points for piece in pieces]
         if floor and self.rules.floor_radius < self.rules.radius:
             evening.even(self, level, self.rules.evened, pieces)
@@ -235,7 +242,7 @@ class Clearing:
         if large[1:].all():
             return
         self._allow_all()
-        self.changed()
+        self.changed(ground=False)
         if large.any():
             near = (self.rules.radius + self.margin_clear) / self.frame.hb + 2.0
             self.tabu[distances.within(large[number], near)] = 1
@@ -313,7 +320,17 @@ class Clearing:
         """Fill the coarse maps for a level; how many coarse nodes of material are in reach."""
         f, r = self.frame, self.rules
         self._allow_all()
+        shown = self.shown
+        if (
+            shown is not None
+            and shown[0] == self.filled
+            and shown[1] is level
+            and shown[2:] == (r.radius, r.eps)
+        ):
+            self.changed(ground=False)
+            return int(np.count_nonzero(self.wanted))
         self.changed()
+        self.shown = (self.filled, level, r.radius, r.eps) if self.running else None
         found = int(
             k.start_level(
                 self.d2,
@@ -347,11 +364,13 @@ class Clearing:
         """Forget where walks have been tried."""
         self.tabu[:] = 0 if self.shut is None else self.shut
 
-    def changed(self) -> None:
-        """The coarse maps are about to show other ground, or ``tabu`` less than before."""
+    def changed(self, ground: bool = True) -> None:
+        """The coarse maps are about to show other ground, or not ``ground`` but less in ``tabu``."""
         self.followed.clear()
         self._versions += 1
         self.version = self._versions
+        if ground:
+            self.filled = self._versions
 
     def stands(self, level: Level, height: float) -> bool:
         """True if more than ``height`` is left over the tip somewhere in reach; ``mat`` tells where."""
@@ -644,6 +663,7 @@ class Clearing:
         NDArray[np.uint8],
         NDArray[np.int32],
         int,
+        int,
     ]:
         """The maps where a small walk from ``p`` may change them; good until the next call."""
         f, r = self.frame, self.rules
@@ -656,7 +676,7 @@ class Clearing:
                 self._kept[n] = np.empty(part.size, part.dtype)
             parts[n] = self._kept[n][: part.size].reshape(part.shape)
             parts[n][:] = part
-        return fine, parts[0], coarse, parts[1], parts[2], self.version
+        return fine, parts[0], coarse, parts[1], parts[2], self.version, self.filled
 
     def _small(self) -> float:
         return self.rules.radius
@@ -737,7 +757,7 @@ class Clearing:
 
     def _restore(self, saved: tuple) -> None:  # type: ignore[type-arg]
         self.followed.clear()
-        fine, d2, coarse, mat, blk, self.version = saved
+        fine, d2, coarse, mat, blk, self.version, self.filled = saved
         self.d2[fine] = d2
         self.mat[coarse] = mat
         self.blk[coarse] = blk

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -36,20 +37,13 @@ def encloses(outer: tuple[float, ...], inner: tuple[float, ...]) -> bool:
 
 def uncut(work: Clearing, level: Level, least: float = 0.0) -> list[Uncut]:
     """Ground in reach that no walk could take, by patches of at least ``least`` mm2."""
-    from scipy import ndimage
-
     f, r = work.frame, work.rules
-    label, _ = ndimage.label(work.wanted, structure=np.ones((3, 3)))
-    groups = []
-    for number, box in enumerate(ndimage.find_objects(label), start=1):
-        i, j = np.nonzero(label[box] == number)
-        if len(i) * f.hb**2 >= least:
-            groups.append((i + box[0].start, j + box[1].start))
+    groups = [nodes for nodes in _patches(work, level).groups if len(nodes[0]) * f.hb**2 >= least]
     if not groups:
         return []
-    room, within = _room(work, level)
+    room, _ = _room(work, level)
     reach = math.ceil(r.radius / f.hb)
-    standing, boxes = _standing(work, within)
+    standing, boxes = _standing(work, level)
     found = []
     for i, j in groups:
         m = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
@@ -210,18 +204,49 @@ def _room(work: Clearing, level: Level) -> tuple[NDArray[np.float64], NDArray[np
     return work.room[2:]
 
 
-def _standing(
-    work: Clearing, reach: NDArray[np.bool_]
-) -> tuple[NDArray[np.int32], list[tuple[slice, slice]]]:
-    """Patches of all that stands within ``reach``: their numbers on the coarse nodes, and their boxes."""
+@dataclass
+class Patches:
+    """Patches of what stands, as long as the ground stays as it is: it is asked for several times.
+
+    ``groups``: coarse nodes of those that walks may start for. ``standing``: see `_standing`.
+    """
+
+    of: tuple[int, Level, float]
+    groups: list[Nodes]
+    standing: tuple[NDArray[np.int32], list[tuple[slice, slice]]] | None = None
+
+
+def _patches(work: Clearing, level: Level) -> Patches:
     from scipy.ndimage import find_objects, label
 
-    f, r = work.frame, work.rules.radius
+    now = work.filled, level, work.rules.radius
+    kept = work.patches
+    if kept is not None and kept.of[0] == now[0] and kept.of[1] is level and kept.of[2] == now[2]:
+        return kept
+    number, _ = label(work.wanted, structure=np.ones((3, 3)))
+    groups = []
+    for n, box in enumerate(find_objects(number), start=1):
+        i, j = np.nonzero(number[box] == n)
+        groups.append((i + box[0].start, j + box[1].start))
+    found = Patches(now, groups)
+    work.patches = found if work.running else None
+    return found
+
+
+def _standing(work: Clearing, level: Level) -> tuple[NDArray[np.int32], list[tuple[slice, slice]]]:
+    """Patches of all that stands within reach: their numbers on the coarse nodes, and their boxes."""
+    from scipy.ndimage import find_objects, label
+
+    kept = _patches(work, level)
+    if kept.standing is not None:
+        return kept.standing
+    f, r, reach = work.frame, work.rules.radius, _room(work, level)[1]
     stands = np.zeros((2 * reach.shape[0], 2 * reach.shape[1]), bool)
     stands[: f.ny, : f.nx] = work.d2[::2, ::2] > np.float32(r * r)
     any_of_four = stands[::2] | stands[1::2]
     number, _ = label(reach & (any_of_four[:, ::2] | any_of_four[:, 1::2]), structure=np.ones((3, 3)))
-    return number, find_objects(number)
+    kept.standing = number, find_objects(number)
+    return kept.standing
 
 
 def _box(
