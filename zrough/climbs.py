@@ -146,11 +146,23 @@ class _Trimmer:
     def run(self) -> None:
         """Decide on every climb level, bottom up."""
         heights = [v.z for v in self.band.climbs] + [self.band.primary.top]
+        if self._upright(*heights[-2:]):
+            self.band.climbs = []
+            return
         kept: list[Level] = []
         for level, above in zip(self.band.climbs, heights[1:], strict=True):
             if self._decide(level, above):
                 kept.append(level)
         self.band.climbs = kept
+
+    def _upright(self, highest: float, top: float) -> bool:
+        """True if no wall leans anywhere in the band, whose highest climb level gains no ground.
+
+        The boundary at any height lies between those at the band's ends, so none in between is asked for.
+        """
+        if (self.space.mask(highest) & ~self.open & self.stock).any():
+            return False
+        return bool((self._ring(top).away(self.walls.xy) < 0.5 * LEAST_BITE).all())
 
     def _nodes(self, xy: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         g = self.space.grid
@@ -275,11 +287,13 @@ class _Trimmer:
             chosen[i, j] |= wanted[near]
         # beside the stock too: what stands open there may be more than the cutter's reach away from it
         fresh = self.space.mask(level.z) & ~self.open
+        beside, lone = around(self.open) & fresh, np.zeros_like(gained)
+        if (beside == fresh).all():  # as along steep walls
+            return chosen, lone
         number, count = label(fresh, structure=np.ones((3, 3)))
-        k, m = places(around(self.open) & fresh)
+        k, m = places(beside)
         joined = np.zeros(count + 1, bool)
         joined[number[k, m]] = True
-        lone = np.zeros_like(gained)
         lone[i, j] = ~joined[number[i, j]]
         if lone.any():
             lowest = np.full(count + 1, math.inf)
