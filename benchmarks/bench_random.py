@@ -6,8 +6,9 @@
 
 First line a part: climb levels on. Worst arc over the cap in degrees; tallest stair outside and inside listed
 places, mm (1.25 allowed); excess in % of what was removed (0.5); error of the floors, mm (0.01); climb-level
-path over the wall it traced (1.6); planning time on the wall and on all cores, s. Then climb levels off: cut
-and feed path over the floor length, sum(area / (R (1 - cos cap))) (1.12 and 2.0), and time with links at
+path with links over the wall it traced (1.6), first where walls alone are traced, then with flats cut on the
+way up, whose floors are in that path; planning time on the wall and on all cores, s. Then climb levels off:
+cut and feed path over the floor length, sum(area / (R (1 - cos cap))) (1.12 and 2.0), and time with links at
 three times the feed over the floor time (1.38). Stars mark what misses its bar. Each part in its own process.
 """
 
@@ -24,7 +25,7 @@ from typing import Any
 
 HEAD = (
     f"{'part':14s} {'ok':3s} {'arc':>7s} {'outside':>8s} {'inside':>7s} {'excess':>7s} {'floor':>7s} "
-    f"{'climb':>6s} {'wall s':>7s} {'cpu s':>6s} {'GB':>5s} | "
+    f"{'climb':>6s} {'+ flats':>7s} {'wall s':>7s} {'cpu s':>6s} {'GB':>5s} | "
     f"{'ok':3s} {'arc':>7s} {'cut':>6s} {'feed':>6s} {'time':>6s}"
 )
 BARS = {"arc": 1.0, "stair": 0.05, "excess": 0.5, "floor": 0.01, "climb": 1.6, "wall": 20.0, "gb": 1.5,
@@ -44,8 +45,8 @@ def with_climbs(job: Any) -> dict[str, Any]:
     left = check.leftover
     listed = [(float(e["z"]), e["box"]) for e in plan.left if e.get("box") and e.get("z") is not None]
     outside, where = left.tallest_outside(listed)
-    climbs = [v for v in plan.levels if v.kind == "climb" and v.wall_mm > 0]
-    path = sum(v.cut_mm + v.link_mm for v in climbs)
+    every = [v for v in plan.levels if v.kind == "climb" and v.wall_mm > 0]
+    walls = [v for v in every if not v.floor]
     return {
         "ok": check.ok,
         "why": [f"{f}" for f in check.failures[:3]],
@@ -56,14 +57,20 @@ def with_climbs(job: Any) -> dict[str, Any]:
         "inside": left.tallest_stair,
         "excess": 100 * left.excess_volume / max(check.removed_mm3, 1e-9),
         "floor": check.floor_error,
-        "climb": path / max(1e-9, sum(v.wall_mm for v in climbs)) if climbs else math.nan,
-        "climb_wall_mm": sum(v.wall_mm for v in climbs),
-        "feed_m": sum(v for k, v in check.lengths.items() if k != "rapids") / 1000,
+        "climb": path_over_wall(walls),
+        "with_floors": path_over_wall(every),
+        "feed_m": (check.lengths["total"] - check.lengths["rapids"]) / 1000,
         "wall": wall,
         "cpu": cpu,
         "gb": peak,
         "listed": len(listed),
     }
+
+
+def path_over_wall(levels: list[Any]) -> float:
+    """Path with links over the length of wall traced."""
+    wall = sum(v.wall_mm for v in levels)
+    return sum(v.cut_mm + v.link_mm for v in levels) / wall if wall else math.nan
 
 
 def without_climbs(job: Any) -> dict[str, Any]:
@@ -74,7 +81,9 @@ def without_climbs(job: Any) -> dict[str, Any]:
     plan = zrough.plan(job)
     radius, cap = job.cutter.diameter / 2, math.radians(plan.check.engagement.cap_deg)
     floor = sum(v.area_mm2 for v in plan.levels) / (radius * (1 - math.cos(cap)))
-    cut, link = sum(v.cut_mm for v in plan.levels), sum(v.link_mm for v in plan.levels)
+    cut = sum(v.cut_mm for v in plan.levels)
+    lengths = plan.check.lengths
+    link = lengths["total"] - lengths["rapids"] - cut
     return {
         "ok0": plan.check.ok,
         "why0": [f"{f}" for f in plan.check.failures[:3]],
@@ -85,11 +94,11 @@ def without_climbs(job: Any) -> dict[str, Any]:
     }
 
 
-def measure(kind: str, seed: int, off: bool) -> dict[str, Any]:
+def measure(kind: str, seed: int, off: bool, small: bool) -> dict[str, Any]:
     """All numbers of one part."""
     import random_parts
 
-    job = random_parts.job(kind, seed)
+    job = random_parts.job(kind, seed, small)
     return {**with_climbs(job), **(without_climbs(job) if off else {})}
 
 
@@ -104,7 +113,7 @@ def line(name: str, got: dict[str, Any]) -> str:
         f"{name:14s} {'yes' if got['ok'] else 'NO':3s} {star('arc', got['arc'], 7)} "
         f"{star('stair', got['outside'], 8, limit=got['stair'] + BARS['stair'])} {got['inside']:6.2f}  "
         f"{star('excess', got['excess'], 7)} {star('floor', got['floor'], 7, 4)} "
-        f"{star('climb', got['climb'], 6)} "
+        f"{star('climb', got['climb'], 6)} {star('climb', got['with_floors'], 7)} "
         f"{star('wall', got['wall'], 7, 1)} {got['cpu']:6.1f} {star('gb', got['gb'], 5)} |"
     )
     if "ok0" in got:
@@ -124,16 +133,24 @@ def main() -> None:
         "--seeds", nargs=2, type=int, default=(1, 3), help="first seed and the one past the last"
     )
     parser.add_argument("--no-off", action="store_true", help="leave out the plans without climb levels")
+    parser.add_argument("--small", action="store_true", help="the 12 mm cutter for plates, too: a hard case")
     parser.add_argument("--child", action="store_true", help=argparse.SUPPRESS)
     args = parser.parse_args()
     names = args.parts or [f"{k}:{s}" for s in range(*args.seeds) for k in args.kinds]
     if args.child:
         kind, seed = names[0].split(":")
-        print(json.dumps(measure(kind, int(seed), not args.no_off)))
+        print(json.dumps(measure(kind, int(seed), not args.no_off, args.small)))
         return
     print(HEAD, flush=True)
     for name in names:
-        command = [sys.executable, __file__, name, "--child", *(["--no-off"] if args.no_off else [])]
+        command = [
+            sys.executable,
+            __file__,
+            name,
+            "--child",
+            *(["--no-off"] if args.no_off else []),
+            *(["--small"] if args.small else []),
+        ]
         run = subprocess.run(command, capture_output=True, text=True)
         if run.returncode:
             print(f"{name:14s} FAILED: {run.stderr.strip().splitlines()[-1]}", flush=True)

@@ -281,23 +281,29 @@ def part(kind: str, seed: int) -> tuple[Points, NDArray[np.int64]]:
     return np.asarray(mesh.vert_properties, float)[:, :3].round(4), np.asarray(mesh.tri_verts, np.int64)
 
 
-def job(kind: str, seed: int, **roughing: Any) -> Job:
-    """One job for all kinds: a 12 mm bull-nose, cap 50 degrees, levels 12 mm deep, stairs of 1.2 mm."""
+def job(kind: str, seed: int, small: bool = False, **roughing: Any) -> Job:
+    """A bull-nose of 12 mm, cap 50 degrees, levels 12 mm deep, stairs of 1.2 mm.
+
+    The plate gets a cutter of 20 mm and as much longer flutes and deeper levels, unless a ``small`` one is
+    asked for: 12 mm and 130 mm long is a hard case for the planner and a bad choice at the machine.
+    """
     from zrough.job import Job
 
     width, depth, height = BLOCKS[kind]
+    size = 20.0 if kind == "plate" and not small else 12.0
+    scale = size / 12.0
     unit = 25.4 if kind == "inch" else 1.0
     table = {
         "units": "inch" if kind == "inch" else "mm",
         "part": {},
         "stock": {"min": [-width / 2 / unit, -depth / 2 / unit, -height / unit],
                   "max": [width / 2 / unit, depth / 2 / unit, 0.0]},
-        "cutter": {"diameter": 12 / unit, "corner_radius": 1 / unit, "flutes": 4, "flute_length": 26 / unit,
-                   "overhang": (height + 5) / unit},
+        "cutter": {"diameter": size / unit, "corner_radius": 1 / unit, "flutes": 4,
+                   "flute_length": 26 * scale / unit, "overhang": (height + 5) / unit},
         "material": {"name": "tool steel, pre-hardened"},
         "machine": {"max_spindle_rpm": 15000, "max_feed": 12000 / unit},
-        "roughing": {"level_depth": 12 / unit, "stair_height": 1.2 / unit, "wall_allowance": 0.3 / unit,
-                     "floor_allowance": 0.2 / unit, "engagement_deg": 50.0},
+        "roughing": {"level_depth": 12 * scale / unit, "stair_height": 1.2 / unit, "engagement_deg": 50.0,
+                     "wall_allowance": 0.3 / unit, "floor_allowance": 0.2 / unit},
     }  # fmt: skip
     vertices, faces = part(kind, seed)
     found = Job.from_dict(table).with_mesh(vertices, faces)
