@@ -117,10 +117,9 @@ def test_gained_ground_far_from_all_walls_counts_by_its_own_height(space, rise, 
     assert (got == (channel if found else False)).all()
 
 
-def bare(frame, d2):
+def bare(frame, d2, z=UPPER):
     """A band that is one level."""
-    rim = Rim.of(d2.astype(np.float32), RADIUS, frame.hd)
-    return Bare(rim, rim)
+    return Bare(((z, Rim.of(d2.astype(np.float32), RADIUS, frame.hd)),))
 
 
 @pytest.mark.parametrize(
@@ -135,6 +134,24 @@ def test_a_shank_is_kept_off_a_film_that_no_node_shows(space, shift, film, met):
     above = Above(space, (Stage(RADIUS, FLUTE),))
     above.add([Level(UPPER, TOP, "primary", "", 0)], [None], [], bare(f, (edge + RADIUS - y) ** 2))
     deep = bare(f, (edge - film + RADIUS - y) ** 2)
+    off = above.kept_off([Level(DEEP, UPPER, "primary", "", 0)], [[walk(edge - film + RADIUS)]], deep)
+    assert bool(off) == met
+
+
+@pytest.mark.parametrize(("climb", "met"), [(DEEP + FLUTE + 1.0, True), (DEEP + FLUTE - 1.0, False)])
+def test_a_film_taken_above_the_end_of_the_flutes_alone_stands_in_the_way(space, climb, met):
+    """A climb level takes the film that the level below it has left, down to its own height."""
+    f = space.frame
+    rows, cols = f.fine
+    y = np.broadcast_to((f.y0 + f.hd * np.arange(rows))[:, None], (rows, cols))
+    edge, film = 1.0 + 0.3 * f.hd, 0.03
+    first, further = (
+        bare(f, np.maximum(edge - off + RADIUS - y, 0.0) ** 2).deep for off in (0.0, 2.0 * film)
+    )
+    above = Above(space, (Stage(RADIUS, FLUTE),))
+    levels = [Level(UPPER, TOP, "primary", "", 0), Level(climb, TOP, "climb", "", 0)]
+    above.add(levels, [None, None], [], Bare(((UPPER, first), (climb, further))))
+    deep = bare(f, np.maximum(edge - film + RADIUS - y, 0.0) ** 2)
     off = above.kept_off([Level(DEEP, UPPER, "primary", "", 0)], [[walk(edge - film + RADIUS)]], deep)
     assert bool(off) == met
 
@@ -177,7 +194,8 @@ def test_a_film_counts_only_below_the_flutes_end_of_what_has_swept_it(space):
     f = space.frame
     rows, cols = f.fine
     y = np.broadcast_to((f.y0 + f.hd * np.arange(rows))[:, None], (rows, cols))
-    first, second, third = (bare(f, (edge + RADIUS - y) ** 2) for edge in (0.0, 1.0, 0.9))
+    given = ((0.0, -8.0), (1.0, -16.0), (0.9, -24.0))
+    first, second, third = (bare(f, (edge + RADIUS - y) ** 2, z) for edge, z in given)
     above = Above(space, (Stage(RADIUS, FLUTE),))
     above.add([Level(-8.0, TOP, "primary", "", 0)], [None], [], first)
     above.add([Level(-16.0, -8.0, "primary", "", 0)], [None], [], second)

@@ -464,7 +464,8 @@ def _clear(
         every = [level for band in bands for level in band.levels]
         zones = sequence.zones(space, every, rules, cutter.min_remaining, pool, step)
         deepest = float(space.stock.upper[2]) - min(b.primary.z for b in bands)
-        room = _Room(job, cutter, space, rules, data, zones, deepest, keep)
+        ends = tuple(b.primary.z + cutter.flute_length + rests.FILM for b in bands)
+        room = _Room(job, cutter, space, rules, data, zones, deepest, keep, ends)
         first = bandorder.order([_size(space, band, rules.bite) for band in bands], threads.count())
         last = {level.z: k for k, band in enumerate(bands) for level in band.levels}
         clear = _one_band if len(bands) == 1 else threads.alone(_one_band)
@@ -513,7 +514,8 @@ def _size(space: Space, band: Band, bite: float) -> float:
 class _Room:
     """What all bands of a cutter share while they are cleared; ``deepest`` mm below the stock's top.
 
-    ``kept_off`` : by height of a level, where what was left above keeps shank and holder away.
+    ``ends`` : where the flutes end when the cutter stands on each primary level, mm. ``kept_off`` : by height
+    of a level, where what was left above keeps shank and holder away.
     """
 
     job: Job
@@ -524,6 +526,7 @@ class _Room:
     zones: sequence.Zones | None
     deepest: float
     keep: bool
+    ends: tuple[float, ...]
     kept_off: dict[float, NDArray[np.float32]] = field(default_factory=dict)
 
     def region(self, z: float) -> Region:
@@ -549,7 +552,7 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None], ask: Asked | No
     deep_bite = 0.98 * CLIMB_BITE if job.roughing.stair_height > 0.0 or band.climbs else DEEP_BITE
     rules = room.rules
     long = room.deepest > cutter.flute_length
-    deep: rests.Rim | None = None
+    rims: list[tuple[float, rests.Rim]] = []
     if long:
         # below the flute the shank passes walls cut before: a hair off what was left there, so that it
         # does not rub
@@ -591,21 +594,21 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None], ask: Asked | No
             n = len(out.pieces)
             places.after(n - 1, level.floor, out.pieces[-1], _until_floor(band.levels[n:]))
         out.marks.append(feeds.mark(work.d2, room.rules.radius, room.rules.corner, space.frame.h))
-        if long and level is band.primary:
-            deep = rests.Rim.of(work.swept(), room.rules.radius, space.frame.hd)
+        # what levels higher than the flutes' end sweep is in the way of a deeper band's shank below them
+        if long and (not rims or above == math.inf or any(level.z <= end < above for end in room.ends)):
+            rims.append((level.z, rests.Rim.of(work.swept(), room.rules.radius, space.frame.hd)))
         if room.keep:
             out.layers.append(swept.layer(level.z, work.d2))
         step()
         missing = len(band.levels) - len(out.pieces)
-        if deep is not None and ask is not None and missing and ask(out.pieces, deep):
+        if rims and ask is not None and missing and ask(out.pieces, rims[0][1]):
             for _ in range(missing):
                 out.pieces.append([])
                 step()
-            out.bare = rests.Bare(deep, deep)
+            out.bare = rests.Bare(tuple(rims))
             return out
-    if deep is not None:
-        last = rests.Rim.of(work.swept(), room.rules.radius, space.frame.hd) if band.climbs else deep
-        out.bare = rests.Bare(deep, last)
+    if rims:
+        out.bare = rests.Bare(tuple(rims))
     if places is not None:
         out.order = places.order()
     return out

@@ -50,7 +50,7 @@ class Above:
         self.height: Map = self.space.top.astype(np.float32)
         self.within = np.zeros(self.height.shape, bool)  # a box around ground left
         self.thin: Nodes = np.zeros(0, np.int64), np.zeros(0, np.int64)  # fine nodes of needles
-        self.edges: list[tuple[float, Rim]] = []  # heights of bands, and how far each has come
+        self.edges: list[Bare] = []  # how far each band has come
 
     def add(
         self,
@@ -63,7 +63,7 @@ class Above:
         levels = list(levels)
         needles = None
         if bare is not None:
-            self.edges.append((levels[0].z, bare.last))
+            self.edges.append(bare)
             self.thin = self._still(bare.last)
             needles = self.thin[0] // 2, self.thin[1] // 2
             self.within[needles] = True
@@ -122,7 +122,7 @@ class Above:
             return False
         self._cut()
         last = len(pieces) - 1
-        if not last and len(self._films(levels[0].z, Bare(deep, deep))[0]):
+        if not last and len(self._films(levels[0].z, Bare(((levels[0].z, deep),)))[0]):
             return True
         stand = self._standing(low)
         return any(self._touched(stand, body, levels[last].z, pieces[last]) for body in self.bodies)
@@ -134,22 +134,23 @@ class Above:
         """
         none = np.zeros(0, np.int64)
         height = min((b.height for b in self.bodies if b.radius <= self.space.radius), default=np.inf)
-        # what only bands higher than the flutes' end have swept still stands in the way
-        self.edges = [(low, rim) for low, rim in self.edges if low <= z + height + FILM]
-        if bare is None or not self.edges:
+        # what only levels higher than the flutes' end have swept still stands in the way
+        end = z + height + FILM
+        rims = [rim for rim in (edge.up_to(end) for edge in self.edges) if rim is not None]
+        if bare is None or not rims:
             return none, none
         # near a node both distances change alike from place to place, so a film between nodes shows as well
         near, thin = NEAR * STEPS, THIN / self.space.frame.hd * STEPS
         # only what the band comes near and no other took is asked for numbers: whole maps of many are dear
-        shut = np.bitwise_or.reduce([rim.within for _, rim in self.edges])
+        shut = np.bitwise_or.reduce([rim.within for rim in rims])
         i, j = places(_unpacked((bare.deep.within | bare.deep.beside) & ~shut, bare.deep.columns))
         here = bare.deep.at(i, j)
-        for _, rim in self.edges:
+        for rim in rims:
             away = rim.at(i, j)
             kept = (away - here > thin) & (away > MIDDLE - near) & (here < MIDDLE + near)
             i, j, here = i[kept], j[kept], here[kept]
         i, j = i // 2, j // 2
-        high = self.space.top[i, j] > z + height + FILM
+        high = self.space.top[i, j] > end
         return i[high], j[high]
 
     def _cut(self) -> None:
@@ -281,10 +282,26 @@ def _words(bits: NDArray[np.uint8]) -> NDArray[np.uint64]:
 
 @dataclass(frozen=True)
 class Bare:
-    """What a band sweeps: its primary level, and all its levels."""
+    """What a band sweeps: its primary level first, then more and more of its levels.
 
-    deep: Rim
-    last: Rim
+    ``rims``: the height of the highest level counted, and all that those up to it sweep; upward.
+    """
+
+    rims: tuple[tuple[float, Rim], ...]
+
+    @property
+    def deep(self) -> Rim:
+        """What the primary level sweeps."""
+        return self.rims[0][1]
+
+    @property
+    def last(self) -> Rim:
+        """What all levels sweep."""
+        return self.rims[-1][1]
+
+    def up_to(self, z: float) -> Rim | None:
+        """What levels no higher than ``z`` sweep; None if there is none."""
+        return next((rim for height, rim in reversed(self.rims) if height <= z), None)
 
 
 @dataclass(frozen=True)
