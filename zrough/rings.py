@@ -753,7 +753,15 @@ class Clearing:
         r2 = np.float32(self.rules.radius**2)
         took = before[(before > r2) & (self.d2[rows, cols] <= r2)]
         depth = math.sqrt(float(took.max())) - self.rules.radius if len(took) else 0.0
-        return depth < (AGAIN if again else 1.0) * self.tau
+        if depth >= (AGAIN if again else 1.0) * self.tau:
+            return False
+        # a slice as thin as the cap allows may be the first of many
+        walls = self.known
+        return (
+            again
+            or walls is None
+            or not (walls.asked(self, level, walls.near(level, swept, self.rules.radius)) == 1).any()
+        )
 
     def _restore(self, saved: tuple) -> None:  # type: ignore[type-arg]
         self.followed.clear()

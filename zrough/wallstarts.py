@@ -88,7 +88,7 @@ class Walls:
 
     def cut(self, work: Clearing, level: Level, walk: Points) -> None:
         """Ask the points near a walk again, and let blocked ones there try again."""
-        near = self._near(level, walk, work.rules.radius)
+        near = self.near(level, walk, work.rules.radius)
         self.blocked[near] = False
         self._ask(work, level, near)
 
@@ -118,7 +118,7 @@ class Walls:
             fresh[self.outside[which]] = 0
         return fresh
 
-    def _near(self, level: Level, walk: Points, radius: float) -> NDArray[np.int64]:
+    def near(self, level: Level, walk: Points, radius: float) -> NDArray[np.int64]:
         """Biting points within about a radius of a walk."""
         if self.boxes is None:
             starts = np.arange(0, len(self.bite), CHUNK)
