@@ -24,13 +24,20 @@ OVER = 1.0  # mm: how far a cut reaches over the block, so that no two faces coi
 
 
 def solid(loop: Any, low: float, high: float, draft_deg: float = 0.0, at: float | None = None) -> Any:
-    """A drafted prism: ``loop`` is its outline at height ``at`` (the top), wider below."""
+    """A drafted prism: ``loop`` is its outline at height ``at`` (the top), wider below.
+
+    With half the draft, or half of that, where the outline does not bear it.
+    """
     from manifold3d import Manifold, Mesh
 
     lean = math.tan(math.radians(draft_deg))
     level = high if at is None else at
-    below, above = loop.grown((level - low) * lean), loop.grown((level - high) * lean)
-    _, cap = maker().fill(above)
+    try:
+        below, above = loop.grown((level - low) * lean), loop.grown((level - high) * lean)
+        maker().fill(below)
+        _, cap = maker().fill(above)
+    except AssertionError:  # so much draft turns a corner inside out
+        return solid(loop, low, high, 0.5 * draft_deg, at)
     n = len(below)
     k = np.arange(n)
     up = (k + 1) % n
