@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import shapely
 import trimesh
 
 from zrough.arcs import closeness, to_chords
@@ -159,3 +160,21 @@ def test_no_chord_of_a_helix_is_steeper_than_the_ramp_though_its_heights_are_rou
     chords = max(12, int(2 * fall / 0.01))
     steepest = (2 * fall / chords + unit) / (2 * radius * np.sin(np.pi / chords))
     assert 0.9 * np.tan(ramp) <= steepest <= np.tan(ramp) * (1 + 1e-9)
+
+
+def test_coarse_cells_keep_the_allowance_round_a_corner():
+    """Round a corner the boundary is an arc, from which room is not linear between nodes 1 mm apart.
+
+    How near the tip comes is asked of shapely, along the program's own moves.
+    """
+    post = ((-6.0, -5.0, -8.0), (7.0, 6.0, 0.0))
+    block = trimesh.boolean.union([box((-22, -20, -12), (22, 20, -8)), box(*post)], engine="manifold")
+    made = planned(block, stock={"min": [-22, -20, -12], "max": [22, 20, 0]}, roughing={"cell": 1.0})
+    path = made.toolpath
+    chords = to_chords(path, 1e-4)
+    ends = chords.xyz
+    level = (ends[1:, 2] < -1.0) & (ends[:-1, 2] < -1.0)
+    moves = shapely.linestrings(np.stack([ends[:-1, :2][level], ends[1:, :2][level]], axis=1))
+    away = shapely.distance(moves, shapely.box(*post[0][:2], *post[1][:2])).min()
+    assert 0.5 * DIAMETER + 0.2 - 0.01 < away < 0.5 * DIAMETER + 0.26
+    assert made.check.ok, [f.message for f in made.check.failures][:3]

@@ -78,6 +78,7 @@ STEP = 0.025  # of the radius: length of one step of a walk
 ROUNDED = 0.006  # rad
 TIGHT = 0.04  # of the radius: smallest path radius in dead ends and close channels
 TRACED = 0.4  # of the walls at a climb level: what is walked along, by the time it takes; a guess
+BETWEEN = 0.002  # mm: what the map of a level may overrate room by, between its nodes
 DEEP_BITE = 0.03  # mm: a cusp this thick on the wall of a deep level is worth a trace
 
 
@@ -396,7 +397,7 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
         # a radius that the job asks for holds everywhere
         rho_tight=TIGHT * radius if job.roughing.min_path_radius is None else math.inf,
         ease_in=0.06 * radius,
-        eps=fit + 0.001,
+        eps=fit + 0.001 + max(0.0, _overrated(cell, radius + job.roughing.wall_allowance) - BETWEEN),
         drop_area=width * length,
         sliver=0.4 * width * length,
         air=0.3 * radius,
@@ -405,6 +406,14 @@ def _rules(job: Job, cutter: Cutter, cell: float, data: CuttingData) -> Rules:
         lift=_lift(job, cutter, data),
         stair=job.roughing.stair_height or math.inf,
     )
+
+
+def _overrated(cell: float, radius: float) -> float:
+    """By how much a level's map overrates room round a corner, where the boundary is an arc; mm.
+
+    Between nodes the map is straight, distances from the arc are hollow.
+    """
+    return cell * cell / (8.0 * radius)
 
 
 @dataclass
