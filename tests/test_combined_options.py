@@ -162,6 +162,41 @@ def test_no_chord_of_a_helix_is_steeper_than_the_ramp_though_its_heights_are_rou
     assert 0.9 * np.tan(ramp) <= steepest <= np.tan(ramp) * (1 + 1e-9)
 
 
+@pytest.mark.parametrize(("ramp_deg", "unit"), [(2.0, 1e-3), (1.0, 1e-4), (4.0, 2.54e-4)])
+def test_chords_of_the_narrowest_helix_fall_by_more_than_a_film(ramp_deg, unit):
+    """12 chords a turn, heights rounded: one that falls 5 um or less reads as a slot on a level."""
+    ways = Ways(5.0, 0.25, 8e3, 2e4, np.radians(ramp_deg), 0.01, 0.1, 2e3, unit=unit, chords=True)
+    radius = ways.narrowest
+    for start in np.linspace(0.0, 0.01, 23):
+        z = np.round((start - np.arange(73) * ways.turn_fall(radius) / 6) / unit) * unit
+        falls = -np.diff(z)
+        assert falls.min() > 0.005 + 1e-9
+        assert falls.max() <= np.tan(np.radians(ramp_deg)) * 2 * radius * np.sin(np.pi / 12) + 1e-9
+    assert Ways(5.0, 0.25, 8e3, 2e4, np.radians(ramp_deg), 0.01, 0.1, 2e3, unit=unit).narrowest == 0.0
+
+
+@pytest.mark.parametrize("ramp_deg", [1.0, 2.0])
+def test_a_helix_in_chords_runs_over_its_own_floor_first(ramp_deg):
+    """Twelve chords of a helix of 0.6 mm lie up to 0.02 mm inside it: a whole circle after them would be a
+    slot of its own beside the floor that they left."""
+    block = trimesh.boolean.difference(
+        [box((0, 0, -12), (60, 30, 0)), box((10, 10, -8), (50, 21.7, 1))], engine="manifold"
+    )
+    tables = {"entry": {"ramp_angle_deg": ramp_deg}, "roughing": {"engagement_deg": 90.0}}
+    made = planned(block, **tables, output={"arcs": False})
+    assert made.check.ok, [f.message for f in made.check.failures][:3]
+    path = to_chords(made.toolpath, closeness(0.01))
+    mine = np.flatnonzero(path.kind == Kind.HELIX)
+    xyz = path.xyz[mine[: 1 + np.argmax(np.append(np.diff(mine), 2) > 1)]]
+    falls = -np.diff(np.round(xyz[:, 2], 4))
+    deep = xyz[:, 2] == xyz[-1, 2]
+    assert falls[falls > 1e-6].min() > 0.005
+    turn = shapely.LineString(xyz[~deep][-12:, :2].tolist() + xyz[deep][:1, :2].tolist())
+    level = shapely.points(xyz[deep][:13, :2])
+    assert shapely.distance(level, turn).max() < 0.001
+    assert deep.sum() > 13  # and then round the whole bore
+
+
 def test_coarse_cells_keep_the_allowance_round_a_corner():
     """Round a corner the boundary is an arc, from which room is not linear between nodes 1 mm apart.
 

@@ -21,6 +21,7 @@ SHARE = 0.2  # of the tolerance: for arcs, chords and the place of the last deci
 BEND = 0.04  # rad: how far a chord may turn where it cuts; the arc in material begins half of it earlier
 FALL = 0.01  # mm of height from one chord of a helix to the next
 FEWEST = 12  # chords of a helix in a whole turn, at least
+BESIDE = 0.015  # mm: a turn on the level so far beside the chords of a helix reads as a cut of its own
 LEVEL = 1e-6  # mm: a smaller change of height is rounding, and the arc no helix
 
 
@@ -213,12 +214,24 @@ def _carry_over(old: Toolpath, fitted: Segments) -> Toolpath:
     return Toolpath(old.xyz[last], old.kind[last], old.feed[last], turn, centre, old.level[last], engagement)
 
 
+def _falling(sweep: ArrayLike, fall: ArrayLike) -> NDArray[np.int64]:
+    """Chords that an arc of a helix is broken into at most; ``sweep`` in rad, ``fall`` in mm."""
+    fewest = np.ceil(FEWEST * np.asarray(sweep) / (2 * np.pi) - 1e-9)
+    return np.maximum(1, np.maximum(fewest, np.floor(np.asarray(fall) / FALL))).astype(np.int64)
+
+
+def beside(radius: float, fall: float) -> float:
+    """How far chords of a helix that falls ``fall`` mm in half a turn may lie from it, mm."""
+    return float(radius * (1.0 - np.cos(0.5 * np.pi / _falling(np.pi, fall))))
+
+
 def to_chords(toolpath: Toolpath, tolerance: float, which: NDArray[np.bool_] | None = None) -> Toolpath:
     """The same toolpath with arcs broken into chords no further than ``tolerance`` (mm) from them.
 
     Where they cut on a level they turn by no more than `BEND` from one to the next.
     ``which`` (n,) bool picks the arcs; default: all. Chords of a helix each change height by `FALL`, if
     need be by being longer, but for `FEWEST` in a whole turn: a smaller change reads as a level cut.
+    Where these stray by more than `BESIDE` the first turn on the level keeps to them.
     """
     if not tolerance > 0:
         raise PlanError(f"arcs to chords: tolerance is {tolerance:g} mm, must be above 0")
@@ -240,9 +253,17 @@ def to_chords(toolpath: Toolpath, tolerance: float, which: NDArray[np.bool_] | N
     widest[(toolpath.kind[arcs] == Kind.CUT) & (widest > BEND)] = BEND
     parts = np.maximum(1, np.ceil(sweep / np.maximum(widest, 1e-9) - 1e-9)).astype(np.int64)
     fall = np.abs(toolpath.xyz[arcs, 2] - start[:, 2])
-    fewest = np.ceil(FEWEST * sweep / (2 * np.pi) - 1e-9)
-    most = np.maximum(fewest, np.floor(fall / FALL)).astype(np.int64)
-    parts = np.where(fall > LEVEL, np.minimum(parts, np.maximum(1, most)), parts)
+    falls = fall > LEVEL
+    parts = np.where(falls, np.minimum(parts, _falling(sweep, fall)), parts)
+    stray = radius * (1.0 - np.cos(0.5 * sweep / parts))
+    helix = toolpath.kind[arcs] == Kind.HELIX
+    for back in (1, 2):  # a turn is two moves
+        first_turn = (
+            np.flatnonzero(helix[back:] & ~falls[back:] & (arcs[back:] - arcs[:-back] == back)) + back
+        )
+        down = first_turn - back
+        mine = helix[down] & falls[down] & (stray[down] > BESIDE)
+        parts[first_turn[mine]] = parts[down[mine]]
 
     count = np.ones(len(toolpath), np.int64)
     count[arcs] = parts

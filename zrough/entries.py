@@ -43,8 +43,9 @@ class EntryRules:
     slotting: bool = False
 
     @classmethod
-    def of(cls, job: Job, cutter: Cutter, bore: float, eps: float) -> EntryRules:
-        """Rules of a job for one cutter; ``bore`` is the proposed diameter of the helix, mm.
+    def of(cls, job: Job, cutter: Cutter, bore: float, eps: float, least: float = 0.0) -> EntryRules:
+        """Rules of a job for one cutter; ``bore`` is the proposed diameter of the helix, mm, ``least`` the
+        smallest radius of its path that can be written.
 
         The bore stays below twice the flat of the tip's reach, so that no post is left under the cutter.
         """
@@ -55,8 +56,8 @@ class EntryRules:
             max(0.5 * (wanted - cutter.diameter), NARROWEST * radius), max(no_post, NARROWEST * radius)
         )
         holes = tuple(Hole(h.x, h.y, h.diameter, h.bottom) for h in job.entry.pre_drilled)
-        smallest = max(NARROWEST * radius, 0.5 * cutter.uncut_diameter)
-        return cls(job.entry.method, radius, helix, smallest, eps, holes, job.roughing.slotting)
+        smallest = max(NARROWEST * radius, 0.5 * cutter.uncut_diameter, least)
+        return cls(job.entry.method, radius, max(helix, least), smallest, eps, holes, job.roughing.slotting)
 
 
 @dataclass(frozen=True)

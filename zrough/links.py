@@ -30,6 +30,7 @@ OVER = 1.0  # mm a link passes above the highest stock in its way
 ABOVE_RIDGE = 0.05  # mm over a ridge that an entry begins
 HERE = 1e-6  # mm: farther from where the cutter stands no way may begin
 MANY = 50_000  # points of walks whose feeds are asked together
+FALLS = 0.0052  # mm: a move that falls by less may pass for a level one
 SLOPE = 8.0  # a lift off the floor is spread over this many times its height
 
 
@@ -61,6 +62,15 @@ class Ways:
             fall *= math.sin(half) / half
             parts = max(0.5 * arcs.FEWEST, fall / arcs.FALL)
         return max(0.5 * fall, fall - parts * self.unit)
+
+    @property
+    def narrowest(self) -> float:
+        """Smallest radius of a helix whose chords each fall by enough to be no level cut, mm."""
+        if not self.chords:
+            return 0.0
+        half = math.pi / arcs.FEWEST
+        fall = 0.5 * arcs.FEWEST * (FALLS + 2.0 * self.unit)  # see `turn_fall`; and rounded
+        return fall * half / (math.pi * math.tan(self.ramp) * math.sin(half))
 
     def leg_fall(self, length: float) -> float:
         """The same of a straight leg of a ramp."""
@@ -303,12 +313,17 @@ class Linker:
             self._helix(entry, start, level, index)
 
     def _helix(self, entry: Entry, start: float, level: Level, index: int) -> None:
-        """Half turns down to the level, then one whole turn on it."""
+        """Half turns down to the level, then one whole turn on it; see `arcs.to_chords` for one more."""
+        fall = self.ways.turn_fall(entry.radius)
+        halves = max(1, math.ceil((start - level.z) / fall - 1e-9))
+        down = halves + halves % 2
+        n = down + 2
+        if self.ways.chords:  # as steep as it may be: less on a chord passes for a level cut
+            start = level.z + down * fall
+            n += 2 if arcs.beside(entry.radius, fall) > arcs.BESIDE else 0
         self._over(np.array([entry.x + entry.radius, entry.y]), start, index)
-        halves = max(1, math.ceil((start - level.z) / self.ways.turn_fall(entry.radius) - 1e-9))
-        n = halves + halves % 2 + 2
         k = np.arange(1, n + 1)
-        z = np.maximum(level.z, start - (start - level.z) * k / (n - 2))
+        z = np.maximum(level.z, start - (start - level.z) * k / down)
         x = entry.x + entry.radius * np.where(k % 2 == 1, -1.0, 1.0)
         xyz = np.column_stack([x, np.full(n, entry.y), z])
         turn = np.full(n, self.side, np.int8)

@@ -567,7 +567,8 @@ def _one_band(room: _Room, band: Band, step: Callable[[], None], ask: Asked | No
         # does not rub
         below = space.stock.upper[2] - band.primary.z > cutter.flute_length
         rules = replace(rules, eps=rules.eps + (deep_bite + SHANK_GAP if below else 0.0))
-    entry = EntryRules.of(job, cutter, room.data.helix_bore, room.rules.eps)
+    least = _ways(job, cutter, room.data, space.stock).narrowest
+    entry = EntryRules.of(job, cutter, room.data.helix_bore, room.rules.eps, least)
     work = Clearing(space.frame, space.untouched(band.primary.z), rules)
     ridges = Ridges(space, climbs.limits_of(job, space), work.d2)
     swept = Swept(space.frame, space.radius, cutter.corner_radius)
@@ -701,21 +702,7 @@ def _link(
     stock: Stock,
 ) -> tuple[Toolpath, list[Level], list[dict[str, Any]], list[list[Layer]]]:
     """Path, levels that are cut, places that are not, and layers by band; bands are taken as they come."""
-    fit = closeness(job.roughing.tolerance)
-    ramp = job.entry.ramp_angle_deg if job.entry.ramp_angle_deg is not None else data.ramp_angle_deg
-    ways = Ways(
-        clearance=job.clearance_plane(float(stock.upper[2])),
-        lift=_lift(job, cutter, data),
-        link_feed=job.links.feed or data.link_feed,
-        rapid=job.machine.rapid,
-        ramp=math.radians(ramp),
-        tolerance=fit,
-        min_length=data.cut_feed / 60000.0 * job.machine.block_time_ms,
-        acceleration=job.machine.acceleration,
-        stay_down=job.links.stay_down,
-        unit=_unit(job),
-        chords=not job.output.arcs,
-    )
+    ways = _ways(job, cutter, data, stock)
     side = -1 if job.roughing.direction == "conventional" else 1
     overhead = Overhead(
         space.frame, space.top, 0.5 * cutter.diameter, cutter.corner_radius,
@@ -754,6 +741,25 @@ def _link(
     path = linker.finish()
     _tally(path, order, job)
     return path, order, left, layers
+
+
+def _ways(job: Job, cutter: Cutter, data: CuttingData, stock: Stock) -> Ways:
+    """Heights, feeds and tolerances of the program."""
+    fit = closeness(job.roughing.tolerance)
+    ramp = job.entry.ramp_angle_deg if job.entry.ramp_angle_deg is not None else data.ramp_angle_deg
+    return Ways(
+        clearance=job.clearance_plane(float(stock.upper[2])),
+        lift=_lift(job, cutter, data),
+        link_feed=job.links.feed or data.link_feed,
+        rapid=job.machine.rapid,
+        ramp=math.radians(ramp),
+        tolerance=fit,
+        min_length=data.cut_feed / 60000.0 * job.machine.block_time_ms,
+        acceleration=job.machine.acceleration,
+        stay_down=job.links.stay_down,
+        unit=_unit(job),
+        chords=not job.output.arcs,
+    )
 
 
 def _lift(job: Job, cutter: Cutter, data: CuttingData) -> float:
