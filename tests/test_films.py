@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from shapely.geometry import LineString, Point
+from shapely.ops import unary_union
 
 from zrough import films
 from zrough.links import Track
@@ -97,6 +98,34 @@ def test_ground_that_stands_whole_and_parts_that_come_later():
     ends = np.array([-10.0, 0.0]), np.array([10.0, 0.0])
     assert cuts.stands(*ends, 7.0, TOP) <= -5.0
     assert cuts.stands(*ends, 12.5, TOP) > -1.0
+
+
+@pytest.mark.parametrize("corner", [0.0, 1.0])
+@pytest.mark.parametrize(("out", "place"), [(0.012, (1.0, -0.7)), (0.03, (-3.31, 2.0)), (0.004, (1.0, -0.7))])
+def test_a_needle_where_three_passes_meet_is_told(corner, out, place):
+    """Three straight passes all miss one place by ``out``; shapely finds what no pass covers."""
+    needle, track, lines = np.array(place), Track(), []
+    for z in (-4.0, -9.0):  # the upper level takes it, the lower one does not
+        for turn in np.radians([10.0, 130.0, 250.0]):
+            ahead, side = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
+            for far in (RADIUS + out, 2.5 * RADIUS) if z < -5.0 else (0.0, 1.5 * RADIUS, 3.0 * RADIUS):
+                ends = needle + far * side + np.array([[-60.0], [60.0]]) * ahead
+                cut(track, ends, z)
+                lines += [LineString(ends)] if z < -5.0 else []
+    centre, reach = np.array([0.5, 0.5]), RADIUS + 1.5
+    stands = Point(centre).buffer(reach - films.RIM, 256) - unary_union(
+        [line.buffer(RADIUS, 256) for line in lines]
+    )
+    assert stands.distance(Point(needle)) < 1e-3
+    assert stands.area < 0.01
+    cuts = films.Cuts(track.parts, RADIUS, corner)
+    found = cuts.needle(centre, centre, reach, -8.0, TOP)
+    inside = reach - np.hypot(*(needle - centre))
+    assert found == pytest.approx(-4.0 - fillet(corner, inside), abs=0.15 if inside < 1.0 else 0.02)
+    # from above it nothing is in the way, and once a pass goes over it neither
+    assert cuts.needle(centre, centre, reach, -3.9, TOP) == -np.inf
+    cut(track, needle + np.array([[-20.0, 0.0], [20.0, 0.0]]), -9.0)
+    assert cuts.needle(centre, centre, reach, -8.0, TOP) == -np.inf
 
 
 def test_the_rim_runs_round_a_ramp():

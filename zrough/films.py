@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Points = NDArray[np.float64]
+_Levels = list[tuple[float, Any]]  # heights from the lowest up, and trees of the places cut at
 Moves = tuple[NDArray[Any], ...]  # columns of `toolpath.Toolpath`
 
 APART = 0.1  # mm between places that are asked, and between those of the cutter that they are asked of
@@ -26,6 +27,9 @@ INSIDE = (
     0.25,
     0.4,
 )  # mm: how far inside the rim; maps show what stands deeper inside
+WIDEST = 0.5  # mm: side of a square that is looked at as a whole
+SMALLEST = 0.006  # mm: half that of one that is parted no further
+RIM = 0.02  # mm inside the rim from which needles are looked for
 FLAT = 1e-9  # mm: a move that rises or falls less is level
 
 
@@ -60,30 +64,50 @@ class Cuts:
         The rim runs ``reach`` mm round the way from ``a`` to ``b``; ``top`` is how high it stands where
         nothing has been cut.
         """
-        centres = self._near(np.minimum(a, b) - reach, np.maximum(a, b) + reach, top)
+        levels = _trees(self._near(np.minimum(a, b) - reach, np.maximum(a, b) + reach, top))
         found = -np.inf
         for inside in INSIDE:
             if inside < reach:
-                left = self._left(centres, rim(a, b, reach - inside), top)
-                found = max(found, left - float(under(self.corner, inside)))
+                left = self._left(levels, rim(a, b, reach - inside), top)
+                found = max(found, float(left.max() - under(self.corner, inside)))
         return found
 
-    def _left(self, centres: Points, at: Points, top: float) -> float:
-        """Highest of what level cuts at ``centres`` (n, 3) leave at places ``at``, mm."""
-        from scipy.spatial import cKDTree
+    def needle(self, a: Points, b: Points, reach: float, above: float, top: float) -> float:
+        """Lowest height of the tip, mm, at which it meets no needle on its way down; -inf if ``above`` is.
 
+        Where three passes meet a needle may stay that no node shows. The way from place to place changes the
+        distance to the nearest cut by no more than its own length: so ground is parted into squares, and
+        those parted further that cuts do not tell to be low as a whole.
+        """
+        levels = _trees(self._near(np.minimum(a, b) - reach, np.maximum(a, b) + reach, top))
+        half, at, found = 0.5 * WIDEST, _squares(a, b, reach, WIDEST), -np.inf
+        while len(at):
+            spread = np.sqrt(2.0) * half
+            inside = reach - _away(a, b, at)
+            kept = inside + (spread if half > SMALLEST else 0.0) > RIM
+            at, inside = at[kept], inside[kept]
+            height = self._left(levels, at, top, spread) - under(self.corner, inside + spread)
+            at = at[height > above]
+            if half <= SMALLEST:
+                found = float(height.max(initial=-np.inf))
+                break
+            half *= 0.5
+            at = np.concatenate([at + half * np.array(way) for way in ((-1, -1), (-1, 1), (1, -1), (1, 1))])
+        return found if found > above else -np.inf
+
+    def _left(self, levels: _Levels, at: Points, top: float, spread: float = 0.0) -> NDArray[np.float64]:
+        """Highest of what level cuts leave at places ``at``, or ``spread`` mm round them; mm."""
         height = np.full(len(at), top)
-        heights, first = np.unique(centres[:, 2], return_index=True)
-        ends = [*first.tolist(), len(centres)]
-        for z, k, end in zip(heights.tolist(), ends, ends[1:], strict=False):
+        reach = self.radius - spread
+        for z, tree in levels:
             ask = np.flatnonzero(height > z)
             if not len(ask):
                 break
-            away, _ = cKDTree(centres[k:end, :2]).query(at[ask], distance_upper_bound=self.radius)
+            away, _ = tree.query(at[ask], distance_upper_bound=reach)
             met = np.isfinite(away)
-            left = z + under(self.corner, self.radius - away[met])
+            left = z + under(self.corner, reach - away[met])
             height[ask[met]] = np.minimum(height[ask[met]], left)
-        return float(height.max(initial=-np.inf))
+        return height
 
     def _near(self, low: Points, high: Points, top: float) -> Points:
         """Places (n, 3) of the cutter on level moves below ``top`` that may reach into a box, by height."""
@@ -110,6 +134,30 @@ class Cuts:
             fresh.append([*(low[:2] - out), *(high[:2] + out), low[2]])
         if fresh:
             self.boxes = np.concatenate([self.boxes, np.array(fresh)])
+
+
+def _trees(centres: Points) -> _Levels:
+    """Heights of places (n, 3), which are in order of height, and those of each to look up, lowest first."""
+    from scipy.spatial import cKDTree
+
+    heights, first = np.unique(centres[:, 2], return_index=True)
+    parts = np.split(centres[:, :2], first[1:])
+    return [(z, cKDTree(part)) for z, part in zip(heights.tolist(), parts, strict=False)]
+
+
+def _squares(a: Points, b: Points, reach: float, side: float) -> Points:
+    """Middles (n, 2) of squares that cover what lies within ``reach`` mm of the way from ``a`` to ``b``."""
+    low, high = np.minimum(a, b) - reach, np.maximum(a, b) + reach
+    x, y = (np.arange(p, q + side, side) for p, q in zip(low.tolist(), high.tolist(), strict=True))
+    at = np.stack([np.tile(x, len(y)), np.repeat(y, len(x))], axis=1)
+    return np.asarray(at[_away(a, b, at) <= reach + side])
+
+
+def _away(a: Points, b: Points, at: Points) -> Points:
+    """Distances (n,) of places from the straight way from ``a`` to ``b``, mm."""
+    along = b - a
+    share = np.clip((at - a) @ along / max(float(along @ along), 1e-12), 0.0, 1.0)
+    return np.asarray(np.hypot(*(at - a - share[:, None] * along).T))
 
 
 def _places(start: Points, moves: Moves, low: Points, high: Points, top: float) -> Points:

@@ -307,6 +307,9 @@ class Linker:
         top = self.overhead.stood(a, end, reach)
         film = self.cuts.stands(a, end, entry.radius + self.radius, top)
         start = max(start, film + ABOVE_RIDGE)
+        if start < top and self.overhead.even:
+            needle = self.cuts.needle(a, end, entry.radius + self.radius, start, top)
+            start = max(start, needle + ABOVE_RIDGE)
         if entry.kind == "ramp":
             self._ramp(entry, start, level, index)
         else:

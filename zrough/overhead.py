@@ -43,6 +43,8 @@ class Overhead:
         self.boxes = [(np.array(b.min[:2]), np.array(b.max[:2]), float(b.max[2])) for b in boxes]
         self.parts = (cutter, *self.bodies)
         self.highest = float(self.heights.max())  # at first
+        there = self.before[np.isfinite(self.before)]
+        self.even = bool(there.size and there.min() == there.max())  # all ground began equally high
 
     def lower(self, points: Points, z: float) -> None:
         """A walk at ``z`` has taken what stood under it."""
