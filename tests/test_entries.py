@@ -11,6 +11,7 @@ from regions import Region, replay
 from shapely import Point, Polygon, affinity
 from shapely.geometry import box
 
+from zrough import lanes
 from zrough.entries import FILM, EntryRules, Hole, ways_in
 from zrough.job import Job
 from zrough.rings import Clearing
@@ -212,3 +213,24 @@ def test_ground_behind_a_neck_is_entered_though_half_of_it_went_from_beside():
     assert region.centres.contains(hidden)
     path = np.concatenate([p.points for p in pieces])
     assert np.hypot(*(path - [10.9, 18.7]).T).min() < 1.0
+
+
+def test_a_walk_that_may_turn_on_the_spot_stays_off_a_wall_ahead():
+    """Between close walls paths bend as good as on the spot: there is always a way back, so that a front
+    which runs straight at a wall was followed into it."""
+    region = Region(box(0.0, 0.0, 40.0, 30.0), None, R, 60.0)
+    frame, level, d2 = regions.level(region)
+    work = Clearing(frame, d2, regions.rules(region))
+    with work.ruled(rho=0.01 * R):
+        work.start(level)
+        arc = work.rules.cap - work.rules.margin - 0.001
+        y = np.arange(0.0, 30.0, 0.1)
+        lanes.sweep(work, np.stack([np.full_like(y, 8.0), y], axis=1))
+        x = 8.0 + R * (1.0 - np.cos(arc))  # as deep as the cap allows, straight on
+        for start in (10.0, 10.03, 10.06, 10.1):
+            state = np.array([x, start, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, arc])
+            held = work.d2.copy()
+            walk, _, _ = work._walk(level, state, np.array([[x, start]]), 0.01)
+            work.d2[:] = held
+            assert walk[:, 1].max() > 24.8
+            assert all(region.centres.buffer(1e-6).contains(Point(p)) for p in walk)

@@ -704,6 +704,8 @@ def march(
                         hi, e_hi = mid, e
             chosen = lo
             arc = e_lo
+        if chosen != wall:
+            # between close walls a turn away from one may end behind the other
             c = math.cos(chosen)
             s = math.sin(chosen)
             nx_ = hx * c - hy * s
