@@ -190,6 +190,30 @@ def test_a_film_along_a_wall_counts_between_the_nodes_as_well(wide, turn):
 
 
 @pytest.mark.compiled
+@pytest.mark.parametrize("place", [(0.05, 0.02), (0.11, 0.07), (0.15, 0.16), (-0.06, 0.1), (0.0, 0.1)])
+def test_a_needle_between_the_nodes_counts_where_a_walk_meets_it(place):
+    """Three passes of the upper level leave a triangle 0.02 mm from its middle to a side; below it a walk
+    comes by, whose disc first touches it where Pythagoras says."""
+    radius, pitch, out = 5.0, 0.2, 0.02
+    frame = Frame(-20.0, -16.0, pitch, 201, 161)
+    needle, passes = np.array(place), []
+    for turn in np.radians([20.0, 140.0, 260.0]):
+        ahead, side = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
+        for off in (radius + out, 2.0 * radius, 3.5 * radius):
+            passes += list(needle + off * side + np.arange(-25.0, 25.01, 0.1)[:, None] * ahead)
+    line = np.arange(-10.0, 10.01, 0.05)
+    walk = np.column_stack([line, np.full(len(line), -3.0)])
+    standing = feeds.Standing(frame, np.zeros((frame.ny, frame.nx), np.float32), films=True)
+    standing.cut(feeds.mark(swept(frame, passes), radius, 1.0, pitch), -6.0, 0.0)
+    tall = standing.cut(feeds.mark(swept(frame, walk), radius, 1.0, pitch), -10.0, -6.0)
+    deep = tall.take(walk, radius)
+    meets = needle[0] - math.sqrt(radius**2 - (needle[1] + 3.0) ** 2)
+    full = np.abs(deep - 10.0) < 0.1
+    assert full[np.abs(line - meets) < 0.05 * (feeds.SPREAD // 2)].any()  # steps that are fed alike
+    assert (np.abs(line[full] - meets) < 1.0).all()
+
+
+@pytest.mark.compiled
 def test_walls_that_every_level_reaches_alike_have_no_film():
     radius, pitch = 5.0, 0.5
     frame = Frame(-20.0, -12.0, pitch, 81, 49)

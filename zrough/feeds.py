@@ -73,7 +73,10 @@ def mark(d2: NDArray[np.float32], radius: float, corner: float, pitch: float = 0
 
     ``pitch`` : mm between nodes, if the edge is to be known to less than that.
     """
+    crests = _crests(d2, radius, pitch) if pitch > 0.0 else None
     d2 = np.ascontiguousarray(d2[::2, ::2])
+    if crests is not None:
+        d2[crests] = np.float32((radius + pitch) ** 2)
     far = d2 > max(0.0, radius - corner - THIN) ** 2
     # roots are taken where they may matter only: most of a map is far off or well swept
     near = far & (d2 <= (radius + THIN) ** 2)
@@ -89,6 +92,31 @@ def mark(d2: NDArray[np.float32], radius: float, corner: float, pitch: float = 0
     edge = np.flatnonzero((d2 >= low) & (d2 <= high)).astype(np.int32)
     outside = np.sqrt(d2.ravel()[edge]) - np.float32(radius)
     return Mark(bits[0], bits[1], bits[2], over.astype(np.float16), d2.shape[1], edge, outside)
+
+
+def _crests(
+    d2: NDArray[np.float32], radius: float, pitch: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
+    """Nodes (i, j) beside places ringed by swept ground where a needle may stand between the nodes.
+
+    What is swept falls away from a needle on all sides, and by no more than the way to it: so of the nodes
+    of ``d2`` around it one is higher than its neighbours, and nearly as far off as the radius or farther.
+    """
+    low = np.float32((radius - 0.36 * pitch) ** 2)  # half the diagonal of a square of that map
+    flat, columns = d2.ravel(), d2.shape[1]
+    high = np.float32((radius + pitch) ** 2)
+    at = np.flatnonzero((flat >= low) & (flat <= high))
+    i, j = np.divmod(at, columns)
+    at = at[(i > 0) & (j > 0) & (i < d2.shape[0] - 1) & (j < columns - 1)]
+    for way in (1, -1, columns, -columns, columns + 1, columns - 1, 1 - columns, -1 - columns):
+        at = at[flat[at] >= flat[at + way]]
+    if not len(at):
+        return None
+    i, j = np.divmod(at, columns)
+    # on both sides of it: a walk may meet it before or after a node beside it
+    around = np.arange(-1, 3)
+    rows = np.clip(i[:, None] // 2 + np.repeat(around, 4), 0, d2.shape[0] // 2).ravel()
+    return rows, np.clip(j[:, None] // 2 + np.tile(around, 4), 0, columns // 2).ravel()
 
 
 class Standing:
