@@ -22,6 +22,7 @@ BEND = 0.04  # rad: how far a chord may turn where it cuts; the arc in material 
 FALL = 0.01  # mm of height from one chord of a helix to the next
 FEWEST = 12  # chords of a helix in a whole turn, at least
 BESIDE = 0.015  # mm: a turn on the level so far beside the chords of a helix reads as a cut of its own
+SAME = 1e-6  # mm: a helix and the turn at its end have centre and radius alike
 LEVEL = 1e-6  # mm: a smaller change of height is rounding, and the arc no helix
 
 
@@ -263,6 +264,8 @@ def to_chords(toolpath: Toolpath, tolerance: float, which: NDArray[np.bool_] | N
         )
         down = first_turn - back
         mine = helix[down] & falls[down] & (stray[down] > BESIDE)
+        mine &= np.hypot(*(toolpath.centre[arcs[down]] - toolpath.centre[arcs[first_turn]]).T) < SAME
+        mine &= np.abs(radius[down] - radius[first_turn]) < SAME
         parts[first_turn[mine]] = parts[down[mine]]
 
     count = np.ones(len(toolpath), np.int64)

@@ -69,6 +69,7 @@ CLIMB_BITE = 0.02  # mm: a stair this deep is worth a trace
 SHANK_GAP = 0.01  # mm
 # mm: a flat no farther below the stock's top is left; it is how the stock's measures were rounded
 SKIN = 0.002
+WIDE_CELL = 0.125  # of the radius: with wider cells needles and films between nodes are often missed
 REPEATS = 3  # times a band is cleared anew, farther off what the shank would touch
 SHUT = 6.0  # node pitches by which the box of what stands may reach beyond that of where the axis may be
 REST = "a rest that no path meets within the cap"
@@ -194,6 +195,12 @@ def _stage(
     warnings += data.warnings
     tell("surface", 0, 1)
     space = _space(job, cutter, surface, part, stock, ground)
+    if space.grid.cell > WIDE_CELL * space.radius:
+        warnings.append(
+            f"cells of {space.grid.cell:g} mm are wide for a cutter of {cutter.diameter:g} mm: what lies between "
+            f"them may make the check refuse the program; {0.1 * space.radius:.2g} mm or less is safe "
+            "(roughing.cell)"
+        )
     clock.lap("surface")
     tell("levels", 0, 1)
     bands = _bands(job, cutter, space, part, stock, data, [*ground.heights, *stock.cut_at])
