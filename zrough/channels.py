@@ -19,7 +19,7 @@ from .kernels import march
 from .levels import Level
 from .regions import Space
 
-BACK = 0.75  # of a move from rest to rest over room and radius: the way back from one arc to the next
+BACK = 0.9  # of a move from rest to rest over room and radius: the way back from one arc to the next
 SOONER = 1.2  # times as fast a finer cutter must be: it has to come here for it
 FINENESS = 32  # rooms tried, from none to a radius
 

@@ -197,9 +197,9 @@ def _stage(
     space = _space(job, cutter, surface, part, stock, ground)
     if space.grid.cell > WIDE_CELL * space.radius:
         warnings.append(
-            f"cells of {space.grid.cell:g} mm are wide for a cutter of {cutter.diameter:g} mm: what lies between "
-            f"them may make the check refuse the program; {0.1 * space.radius:.2g} mm or less is safe "
-            "(roughing.cell)"
+            f"cells of {space.grid.cell:g} mm are wide for a cutter of {cutter.diameter:g} mm: what lies "
+            "between them may make the check refuse the program; "
+            f"roughing.cell = {0.1 * space.radius:.2g} mm or less leaves less between them"
         )
     clock.lap("surface")
     tell("levels", 0, 1)
