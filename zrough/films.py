@@ -7,14 +7,13 @@ and lies between the nodes of any map. So the moves themselves are asked.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 Points = NDArray[np.float64]
-_Levels = list[tuple[float, Any]]  # heights from the lowest up, and trees of the places cut at
 Moves = tuple[NDArray[Any], ...]  # columns of `toolpath.Toolpath`
 
 APART = 0.1  # mm between places that are asked, and between those of the cutter that they are asked of
@@ -64,7 +63,7 @@ class Cuts:
         The rim runs ``reach`` mm round the way from ``a`` to ``b``; ``top`` is how high it stands where
         nothing has been cut.
         """
-        levels = _trees(self._near(np.minimum(a, b) - reach, np.maximum(a, b) + reach, top))
+        levels = self._levels(np.minimum(a, b) - reach, np.maximum(a, b) + reach, top)
         found = -np.inf
         for inside in INSIDE:
             if inside < reach:
@@ -79,7 +78,7 @@ class Cuts:
         distance to the nearest cut by no more than its own length: so ground is parted into squares, and
         those parted further that cuts do not tell to be low as a whole.
         """
-        levels = _trees(self._near(np.minimum(a, b) - reach, np.maximum(a, b) + reach, top))
+        levels = self._levels(np.minimum(a, b) - reach, np.maximum(a, b) + reach, top)
         half, at, found = 0.5 * WIDEST, _squares(a, b, reach, WIDEST), -np.inf
         while len(at):
             spread = np.sqrt(2.0) * half
@@ -109,18 +108,25 @@ class Cuts:
             height[ask[met]] = np.minimum(height[ask[met]], left)
         return height
 
-    def _near(self, low: Points, high: Points, top: float) -> Points:
-        """Places (n, 3) of the cutter on level moves below ``top`` that may reach into a box, by height."""
+    def _levels(self, low: Points, high: Points, top: float) -> _Levels:
+        """Level moves below ``top`` that may reach into a box."""
         self._follow()
         low, high = low - self.radius, high + self.radius
         box = self.boxes
         near = (box[:, :2] <= high).all(axis=1) & (box[:, 2:4] >= low).all(axis=1) & (box[:, 4] < top)
-        found = [np.zeros((0, 3))]
-        for k in np.flatnonzero(near).tolist():
-            if k:
-                found.append(_places(self.parts[k - 1][0][-1], self.parts[k], low, high, top))
-        places = np.concatenate(found)
-        return places[np.argsort(places[:, 2], kind="stable")]
+        near[:1] = False  # nothing comes before the first
+        which = np.flatnonzero(near)
+        heights, group = np.unique(box[which, 4], return_inverse=True)
+
+        def lowest_first() -> Iterator[tuple[float, Points]]:
+            for n, z in enumerate(heights.tolist()):
+                found = [
+                    _places(self.parts[k - 1][0][-1], self.parts[k], low, high, top)
+                    for k in which[group == n].tolist()
+                ]
+                yield z, np.concatenate(found)
+
+        return _Levels(lowest_first())
 
     def _follow(self) -> None:
         """Take in the parts that have been added."""
@@ -136,13 +142,38 @@ class Cuts:
             self.boxes = np.concatenate([self.boxes, np.array(fresh)])
 
 
-def _trees(centres: Points) -> _Levels:
-    """Heights of places (n, 3), which are in order of height, and those of each to look up, lowest first."""
+class _Levels:
+    """Heights from the lowest up, each with a tree of the places (x, y) cut at; made as they are asked for.
+
+    ``given``: places (n, 3) in groups, each with a height that none of its places lies below, upward. The
+    last level before the one asked about has mostly taken all that is asked for.
+    """
+
+    def __init__(self, given: Iterable[tuple[float, Points]]) -> None:
+        self.known: list[tuple[float, Any]] = []
+        self.more = self._made(given)
+
+    def __iter__(self) -> Iterator[tuple[float, Any]]:
+        yield from self.known
+        for level in self.more:
+            self.known.append(level)
+            yield level
+
+    @staticmethod
+    def _made(given: Iterable[tuple[float, Points]]) -> Iterator[tuple[float, Any]]:
+        waiting = np.zeros((0, 3))
+        for z, places in given:
+            yield from _trees(waiting[waiting[:, 2] < z])
+            waiting = np.concatenate([waiting[waiting[:, 2] >= z], places])
+        yield from _trees(waiting)
+
+
+def _trees(places: Points) -> Iterator[tuple[float, Any]]:
+    """Heights of places (n, 3), lowest first, each with a tree of its places."""
     from scipy.spatial import cKDTree
 
-    heights, first = np.unique(centres[:, 2], return_index=True)
-    parts = np.split(centres[:, :2], first[1:])
-    return [(z, cKDTree(part)) for z, part in zip(heights.tolist(), parts, strict=False)]
+    for z in np.unique(places[:, 2]).tolist():
+        yield z, cKDTree(places[places[:, 2] == z, :2])
 
 
 def _squares(a: Points, b: Points, reach: float, side: float) -> Points:
