@@ -121,6 +121,13 @@ def spots(
     return found
 
 
+def drilled(part: Any, depth: float, holes: list[tuple[float, float, float]]) -> Any:
+    """The part with round holes down to ``depth``, below its underside."""
+    for x, y, r in holes:
+        part -= solid(maker().circle(x, y, r), -depth, OVER)
+    return part
+
+
 def core(rng: Random) -> Any:
     """160 x 120 x 55: a drafted core in two or three storeys, bosses beside it, a pocket in it, pin holes."""
     make = maker()
@@ -139,9 +146,7 @@ def core(rng: Random) -> Any:
     for x, y, r in spots(rng, 0.6 * w, 0.6 * h, list(rng.uniform(8, 15, 2)), 6):
         deep = rng.uniform(8, 22)
         part -= solid(outline(rng, cx + x, cy + y, 2 * r, 2 * r, 3.5), -deep, OVER, -rng.uniform(0, 5))
-    for x, y, r in spots(rng, 154, 114, list(rng.uniform(1.5, 3, 6)), 4):
-        part -= solid(make.circle(x, y, r), -60, OVER)
-    return part ^ block(160, 120, 55)
+    return drilled(part, 60, spots(rng, 154, 114, list(rng.uniform(1.5, 3, 6)), 4)) ^ block(160, 120, 55)
 
 
 def cavity(rng: Random) -> Any:
@@ -183,9 +188,7 @@ def plate(rng: Random) -> Any:
         part -= solid(outline(rng, x, y, 2 * r, 1.6 * r, 8), -deep, OVER, -float(draft), at=0.0)
     for x, y, r in spots(rng, 240, 240, list(rng.uniform(6, 15, 4)), 20):
         part += solid(make.circle(x, y, r), -100, -round(rng.uniform(4, 30), 1), rng.uniform(0, 4))
-    for x, y, r in spots(rng, 290, 290, list(rng.uniform(3, 9, 9)), 8):
-        part -= solid(make.circle(x, y, r), -130, OVER)
-    return part ^ block(305, 305, 127)
+    return drilled(part, 130, spots(rng, 290, 290, list(rng.uniform(3, 9, 9)), 8)) ^ block(305, 305, 127)
 
 
 def prism(rng: Random) -> Any:
@@ -206,9 +209,7 @@ def prism(rng: Random) -> Any:
             part += solid(
                 outline(rng, x, y, 0.7 * r, 0.5 * r, 1.5), -39, -depths[3 + k] * rng.uniform(0.1, 0.7)
             )
-    for x, y, r in spots(rng, 170, 110, list(rng.uniform(2, 4, 4)), 6):
-        part -= solid(make.circle(x, y, r), -45, OVER)
-    return part ^ block(180, 120, 40)
+    return drilled(part, 45, spots(rng, 170, 110, list(rng.uniform(2, 4, 4)), 6)) ^ block(180, 120, 40)
 
 
 def freecore(rng: Random) -> Any:
@@ -249,9 +250,7 @@ def freecore(rng: Random) -> Any:
         at=base,
     )
     part = solid(make.rectangle(0, 0, 150, 110, 0), -65, base) + (top ^ foot)
-    for x, y, r in spots(rng, 140, 100, list(rng.uniform(1.5, 4, 4)), 6):
-        part -= solid(make.circle(x, y, r), -70, OVER)
-    return part ^ block(150, 110, 65)
+    return drilled(part, 70, spots(rng, 140, 100, list(rng.uniform(1.5, 4, 4)), 6)) ^ block(150, 110, 65)
 
 
 def inch(rng: Random) -> Any:
@@ -267,9 +266,7 @@ def inch(rng: Random) -> Any:
             part += solid(outline(rng, x, y, 0.6 * r, 0.5 * r, 2), -38, -deep * rng.uniform(0.1, 0.8), 1.0)
     part -= solid(make.rectangle(rng.choice([-76.2, 76.2]), rng.uniform(-30, 30), 50, rng.uniform(18, 36), 0),
                   -3.175 * rng.integers(2, 9), OVER)  # fmt: skip
-    for x, y, r in spots(rng, 140, 90, list(rng.uniform(2, 3.2, 4)), 8):
-        part -= solid(make.circle(x, y, r), -45, OVER)
-    return part ^ block(152.4, 101.6, 38.1)
+    return drilled(part, 45, spots(rng, 140, 90, list(rng.uniform(2, 3.2, 4)), 8)) ^ block(152.4, 101.6, 38.1)
 
 
 MAKERS: dict[str, Callable[[Random], Any]] = {
